@@ -1,0 +1,109 @@
+"""Every error this product raises on purpose, and how they descend.
+
+::
+
+    RepairAdvisorError             slug, and a sentence a stranger can act on
+    ├── InputError                 what somebody told us cannot be used; carries every fault at once
+    ├── PolicyError                a rule or number of the policy cannot be used; names file and key
+    ├── OpticsError                a physical quantity outside the range of its formula
+    ├── NotFoundError              what was asked for is not here
+    └── SettingsError              the service was started with something it cannot work with
+
+A single thing that is wrong is a :class:`Fault`; an :class:`InputError` holds all of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing wrong with one field.
+
+    ``slug`` is a stable kebab-case word; ``field`` the name as it was written; ``value`` what stood
+    there, as text; ``allowed`` the permitted range or words, as text; ``unit`` the unit or ``""``.
+    """
+
+    slug: str
+    field: str
+    value: str
+    problem: str
+    allowed: str = ""
+    unit: str = ""
+
+    def sentence(self) -> str:
+        """One line that names field, value, permitted range and unit."""
+        line = f"{self.field} = {self.value}: {self.problem}" if self.value else f"{self.field}: {self.problem}"
+        if self.allowed:
+            line += f"; allowed: {self.allowed}"
+        if self.unit:
+            line += f" ({self.unit})"
+        return line
+
+
+class RepairAdvisorError(Exception):
+    """The root of this tree."""
+
+    slug = "error"
+
+
+class InputError(RepairAdvisorError):
+    """Input that cannot be used. ``faults`` lists everything wrong with it, in the order found."""
+
+    slug = "input"
+
+    def __init__(self, faults: Iterable[Fault], cautions: tuple[str, ...] = ()) -> None:
+        self.faults = tuple(faults)
+        self.cautions = cautions
+        super().__init__("; ".join(fault.sentence() for fault in self.faults))
+
+
+class PolicyError(RepairAdvisorError):
+    """A policy that cannot be used. ``where`` is "file: key"."""
+
+    slug = "policy"
+
+    def __init__(self, where: str, problem: str, allowed: str = "") -> None:
+        self.where = where
+        self.problem = problem
+        self.allowed = allowed
+        super().__init__(f"{where}: {problem}" + (f"; allowed: {allowed}" if allowed else ""))
+
+
+class OpticsError(RepairAdvisorError):
+    """A physical quantity outside the range in which its formula means anything."""
+
+    slug = "optics"
+
+    def __init__(self, quantity: str, value: float, allowed: str, unit: str) -> None:
+        self.quantity = quantity
+        self.value = value
+        self.allowed = allowed
+        self.unit = unit
+        super().__init__(f"{quantity} = {value}: out of range; allowed: {allowed} ({unit})")
+
+
+class NotFoundError(RepairAdvisorError):
+    """What was asked for by name or id is not here."""
+
+    slug = "not-found"
+
+    def __init__(self, what: str, name: str) -> None:
+        self.what = what
+        self.name = name
+        super().__init__(f"no {what} {name}")
+
+
+class SettingsError(RepairAdvisorError):
+    """A setting of the service that it cannot work with."""
+
+    slug = "settings"
+
+    def __init__(self, setting: str, value: str, problem: str, allowed: str = "") -> None:
+        self.setting = setting
+        self.value = value
+        self.problem = problem
+        self.allowed = allowed
+        super().__init__(f"{setting} = {value}: {problem}" + (f"; allowed: {allowed}" if allowed else ""))
