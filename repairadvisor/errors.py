@@ -35,7 +35,9 @@ class Fault:
 
     def sentence(self) -> str:
         """One line that names field, value, permitted range and unit."""
-        line = f"{self.field} = {self.value}: {self.problem}" if self.value else f"{self.field}: {self.problem}"
+        line = (
+            f"{self.field} = {self.value}: {self.problem}" if self.value else f"{self.field}: {self.problem}"
+        )
         if self.allowed:
             line += f"; allowed: {self.allowed}"
         if self.unit:
@@ -54,8 +56,10 @@ class InputError(RepairAdvisorError):
 
     slug = "input"
 
-    def __init__(self, faults: Iterable[Fault], cautions: tuple[str, ...] = ()) -> None:
+    def __init__(self, faults: Iterable[Fault], place: str = "", cautions: tuple[str, ...] = ()) -> None:
         self.faults = tuple(faults)
+        #: The place the input names, where it names a right one: its standing cautions are owed all the same.
+        self.place = place
         self.cautions = cautions
         super().__init__("; ".join(fault.sentence() for fault in self.faults))
 

@@ -1,0 +1,267 @@
+"""The advice document: what every surface shows, and nothing else may add to it.
+
+Frozen dataclasses without behaviour. Losses are dB and positive, reflectances dB and negative, times minutes,
+money the policy's currency unit. ``None`` means "not promised" or "does not apply"; the field beside it says why.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+ACTIONS = ("repair", "ask_first", "make_safe_and_wait", "stand_off", "out_of_scope")
+
+
+@dataclass(frozen=True, slots=True)
+class PlanWords:
+    """A plan as its six words, and as a phrase a person can say."""
+
+    method: str
+    layout: str
+    position: str
+    access: str
+    shelter: str
+    stage: str
+    phrase: str
+
+
+@dataclass(frozen=True, slots=True)
+class WavelengthLoss:
+    """Loss the repair adds to one fibre at one wavelength, against before the fault."""
+
+    mean_db: float
+    p50_db: float
+    p95_db: float
+    p99_db: float
+    margin_left_db: float | None
+    chance_to_close: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Loss:
+    """What a plan costs in light. Keys of ``by_wavelength`` are nanometres as text."""
+
+    joints: int
+    attempts_each: int
+    by_wavelength: dict[str, WavelengthLoss]
+    inserted_m: float
+    inserted_loss_db: float
+    given_back_db: float | None
+    given_back_why: str
+    chance_to_close_at_least: float | None
+    chance_to_close_at_most: float | None
+    chance_said: str
+    reflectance_db: float | None
+    reflectance_limit_db: float | None
+    how_made: str
+
+
+@dataclass(frozen=True, slots=True)
+class Minutes:
+    """A median and a pessimistic figure (95 in 100), minutes."""
+
+    p50: float
+    p95: float
+
+
+@dataclass(frozen=True, slots=True)
+class GroupRestored:
+    """When one priority group of fibres is back, minutes from now."""
+
+    group: str
+    fibres: float
+    p50: float
+    p95: float
+
+
+@dataclass(frozen=True, slots=True)
+class Restored:
+    """When service is back, minutes from now."""
+
+    p50: float
+    p95: float
+    by_group: tuple[GroupRestored, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Crew:
+    """How many persons, and what must be held in date among them (fact name, and in words)."""
+
+    persons: int
+    authorisations: tuple[str, ...]
+    in_words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Cost:
+    """Expected cost of choosing the plan now, in the policy's currency, and what it is made of."""
+
+    total: float
+    labour: float
+    outage: float
+    materials: float
+    machine: float
+    second_visit: float
+    later_visit: float
+    failed_check: float
+    waiting: float
+    currency: str
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """Something that must be certain before anything is touched. It failing means: stand off."""
+
+    screen: str
+    not_before: str
+    facts: tuple[str, ...]
+    kind: str
+    if_it_fails: str
+    source: str
+    how_known: str
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step of the work, the limit that decides it is done, and the cautions that come before it."""
+
+    number: int
+    text: str
+    limit: str
+    cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Caution:
+    """A caution, whole. ``before_step`` is a step's number, or 0: before anything. ``owed_to`` is "known" or
+    "unknown": then it stands beside the check that clears it (``beside_check``: the check's screen)."""
+
+    tag: str
+    text: str
+    before_step: int
+    owed_to: str
+    beside_check: str
+
+
+@dataclass(frozen=True, slots=True)
+class KitLine:
+    """One line of what to carry. ``line_for`` is published as ``for``."""
+
+    item: str
+    quantity: float
+    unit: str
+    line_for: str
+
+
+@dataclass(frozen=True, slots=True)
+class Alternative:
+    """Another permitted plan, and what it costs more."""
+
+    plan: PlanWords
+    costs_more: float
+    p50_db: float | None
+    why_not: str
+
+
+@dataclass(frozen=True, slots=True)
+class Lift:
+    """What would lift a bar: what, by whom, how long it takes (minutes, None: nobody can say) and its cost."""
+
+    what: str
+    who: str
+    minutes: float | None
+    cost: float
+
+
+@dataclass(frozen=True, slots=True)
+class Barred:
+    """Plans that may not be done: the words they share, why, on which facts, by which source."""
+
+    screen: str
+    kind: str
+    plans: str
+    because: str
+    facts: tuple[str, ...]
+    source: str
+    how_known: str
+    lifted_by: Lift
+
+
+@dataclass(frozen=True, slots=True)
+class Wait:
+    """Until when or which event, what to do meanwhile, and what follows."""
+
+    until: str
+    minutes: float | None
+    meanwhile: tuple[str, ...]
+    then_plan: PlanWords | None
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """One thing to find out, worded for a person on a phone who is not a splicer."""
+
+    fact: str
+    ask: str
+    of_whom: str
+    answers: tuple[str, ...]
+    because: str
+
+
+@dataclass(frozen=True, slots=True)
+class FactUsed:
+    """A fact that decided something, as it was understood."""
+
+    fact: str
+    value: str
+    unit: str
+    source: str
+    seen_at: str
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Where a figure that decided something comes from, and how it is known."""
+
+    figure: str
+    value: str
+    source: str
+    how_known: str
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """The whole answer to one question."""
+
+    action: str
+    say: str
+    because: str
+    plan: PlanWords | None
+    continuity_only: str
+    loss: Loss | None
+    loss_withheld: str
+    crew: Crew
+    work_min: Minutes | None
+    restored_after_min: Restored | None
+    expected_cost: Cost | None
+    wait: Wait | None
+    call: tuple[str, ...]
+    checks_on_arrival: tuple[Check, ...]
+    steps: tuple[Step, ...]
+    cautions: tuple[Caution, ...]
+    kit: tuple[KitLine, ...]
+    alternatives: tuple[Alternative, ...]
+    barred: tuple[Barred, ...]
+    questions: tuple[Question, ...]
+    turning_points: tuple[str, ...]
+    valid_until: str
+    valid_because: str
+    now: str
+    policy: str
+    method_version: str
+    vocabulary_version: str
+    facts_used: tuple[FactUsed, ...]
+    unknown_that_matter: tuple[str, ...]
+    sources: tuple[Source, ...]
+    not_yet_computed: tuple[str, ...] = field(default=())
+    defers_to: str = ""

@@ -1,0 +1,253 @@
+"""A frozen set of facts at one moment: look up, replace, list what is missing, see what follows.
+
+What follows is settled once, when the context is made: a stated depth says that the place is below ground, a
+stated pole top says that depth has no meaning. Contradictions are faults that name both sides.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+
+from repairadvisor.errors import Fault
+from repairadvisor.facts.value import NO_MEANING, NotApplicable, Possible, State, possible_of
+from repairadvisor.facts.vocabulary import BY_NAME, FACTS, Fact
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A stated fact: its state, who or what said it, and when it was seen (None: nobody said)."""
+
+    state: State
+    source: str = ""
+    seen_at: datetime | None = None
+    valid_until: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Context:
+    """Everything known of one fault at ``now`` (aware).
+
+    ``held`` is what was stated, by fact name in the order of the vocabulary; ``possible`` what each fact may be
+    in the light of all of it; ``expired`` the names of facts whose statement had run out, which are unknown.
+    """
+
+    now: datetime
+    held: Mapping[str, Held]
+    possible: Mapping[str, Possible]
+    expired: tuple[str, ...] = ()
+
+    def state(self, name: str) -> State | None:
+        """What was stated of a fact, or None."""
+        held = self.held.get(name)
+        return None if held is None else held.state
+
+    def with_facts(self, changes: Mapping[str, State | None]) -> tuple[Context, tuple[Fault, ...]]:
+        """The context with some facts stated anew (None: unknown again), and what contradicts."""
+        held = dict(self.held)
+        for name, state in changes.items():
+            if state is None:
+                held.pop(name, None)
+            else:
+                held[name] = Held(state)
+        return make_context(self.now, held, self.expired)
+
+    def missing(self) -> tuple[str, ...]:
+        """Facts that have or may have a meaning here and of which something is still open."""
+        return tuple(fact.name for fact in FACTS if not self.possible[fact.name].settled)
+
+
+def make_context(
+    now: datetime, held: Mapping[str, Held], expired: tuple[str, ...] = ()
+) -> tuple[Context, tuple[Fault, ...]]:
+    """The context of what is held, settled, with every contradiction found in it."""
+    possible, faults = settle({name: one.state for name, one in held.items()})
+    ordered = {fact.name: held[fact.name] for fact in FACTS if fact.name in held}
+    return Context(now, ordered, possible, expired), faults
+
+
+def _blank(fact: Fact) -> Possible:
+    return Possible(fact.words, fact.low, fact.high, applies=True, may_lack=bool(fact.applies))
+
+
+_BLANK = {fact.name: _blank(fact) for fact in FACTS}
+#: fact -> facts whose meaning or words hang on it.
+_DEPENDENTS: dict[str, tuple[str, ...]] = {
+    fact.name: tuple(
+        other.name
+        for other in FACTS
+        if any(parent == fact.name for parent, _ in other.applies)
+        or (other.within is not None and other.within[0] == fact.name)
+    )
+    for fact in FACTS
+}
+
+
+def settle(states: Mapping[str, State]) -> tuple[dict[str, Possible], tuple[Fault, ...]]:
+    """What each fact may be, given the stated ones, and every contradiction.
+
+    Narrows to a fixed point: statements narrow the facts that give them meaning, those narrow what hangs on
+    them. Each pass only removes possibilities, so it ends.
+    """
+    possible = dict(_BLANK)
+    faults: dict[str, Fault] = {}
+    for name, state in states.items():
+        fact = BY_NAME[name]
+        possible[name] = possible_of(state, fact.low, fact.high)
+    work = list(states)
+    while work:
+        name = work.pop(0)
+        touched = _settle_one(BY_NAME[name], states, possible, faults)
+        for one in touched:
+            work.extend(other for other in (one, *_DEPENDENTS[one]) if other not in work and other != name)
+        work.extend(
+            other for other in _DEPENDENTS[name] if _outdated(BY_NAME[other], possible) and other not in work
+        )
+    return possible, tuple(faults.values()) + _number_faults(states, possible)
+
+
+def _outdated(fact: Fact, possible: Mapping[str, Possible]) -> bool:
+    """Whether what is possible of a fact no longer agrees with what its parents allow."""
+    return _allowed_now(fact, possible) != possible[fact.name]
+
+
+def _allowed_now(fact: Fact, possible: Mapping[str, Possible]) -> Possible:
+    """What the parents leave of what was possible of a fact; no look at what was stated."""
+    now = possible[fact.name]
+    surely, maybe = True, True
+    for parent, words in fact.applies:
+        have = possible[parent]
+        inside = [word for word in have.words if word in words]
+        maybe = maybe and have.applies and bool(inside)
+        surely = surely and have.applies and not have.may_lack and len(inside) == len(have.words)
+    if not now.applies or not maybe:
+        return NO_MEANING
+    words = now.words
+    if fact.within is not None and possible[fact.within[0]].applies:
+        parent, table = fact.within
+        allowed = {word for key in possible[parent].words for word in table.get(key, fact.words)}
+        words = tuple(word for word in words if word in allowed)
+    return Possible(words, now.low, now.high, applies=True, may_lack=now.may_lack and not surely)
+
+
+def _settle_one(
+    fact: Fact, states: Mapping[str, State], possible: dict[str, Possible], faults: dict[str, Fault]
+) -> list[str]:
+    """Bring one fact and its parents into agreement; the names that changed."""
+    stated = states.get(fact.name)
+    changed: list[str] = []
+    if stated is not None:
+        changed += _narrow_parents(fact, stated, possible)
+    allowed = _allowed_now(fact, possible)
+    if allowed != possible[fact.name]:
+        lost = possible[fact.name].applies and (not allowed.applies or (fact.words and not allowed.words))
+        if stated is not None and lost:
+            faults.setdefault(fact.name, _contradiction(fact, stated, states, possible))
+            return changed
+        possible[fact.name] = allowed
+        changed.append(fact.name)
+    if isinstance(stated, NotApplicable) and _surely_applies(fact, possible):
+        faults.setdefault(fact.name, _contradiction(fact, stated, states, possible))
+    return changed
+
+
+def _surely_applies(fact: Fact, possible: Mapping[str, Possible]) -> bool:
+    return all(
+        possible[parent].applies
+        and not possible[parent].may_lack
+        and all(word in words for word in possible[parent].words)
+        for parent, words in fact.applies
+    )
+
+
+def _narrow_parents(fact: Fact, stated: State, possible: dict[str, Possible]) -> list[str]:
+    """A stated fact says something of what gives it meaning. Never narrows to nothing: that is a fault."""
+    changed = []
+    for parent, keep in _says_of_parents(fact, stated, possible):
+        before = possible[parent]
+        words = tuple(word for word in before.words if word in keep)
+        if words and (words != before.words or before.may_lack):
+            possible[parent] = Possible(words, before.low, before.high, applies=True, may_lack=False)
+            changed.append(parent)
+    return changed
+
+
+def _says_of_parents(
+    fact: Fact, stated: State, possible: Mapping[str, Possible]
+) -> list[tuple[str, tuple[str, ...]]]:
+    if isinstance(stated, NotApplicable):
+        if len(fact.applies) != 1:
+            return []
+        parent, words = fact.applies[0]
+        return [(parent, tuple(word for word in BY_NAME[parent].words if word not in words))]
+    said = list(fact.applies)
+    if fact.within is not None:
+        parent, table = fact.within
+        mine = possible[fact.name].words
+        said.append(
+            (parent, tuple(key for key, words in table.items() if any(word in mine for word in words)))
+        )
+    return said
+
+
+def _shown(state: State) -> str:
+    if isinstance(state, NotApplicable):
+        return "not applicable"
+    if hasattr(state, "value"):
+        return f"{state.value:g}" if isinstance(state.value, float) else str(state.value)
+    if hasattr(state, "words"):
+        return ", ".join(state.words)
+    return f"{state.low:g} to {state.high:g}"
+
+
+def _contradiction(
+    fact: Fact, stated: State, states: Mapping[str, State], possible: Mapping[str, Possible]
+) -> Fault:
+    reasons = [
+        f"{parent} in {', '.join(words)}"
+        for parent, words in fact.applies
+        if not any(word in words for word in possible[parent].words) or isinstance(stated, NotApplicable)
+    ]
+    against = [parent for parent, _ in fact.applies] + ([fact.within[0]] if fact.within else [])
+    beside = ", ".join(f"{name} = {_shown(states[name])}" for name in against if name in states)
+    if isinstance(stated, NotApplicable):
+        problem = f"has a meaning here ({beside or 'it always has'})"
+    elif reasons:
+        problem = f"has no meaning beside {beside or 'the other facts'}"
+    else:
+        problem = f"contradicts {beside or 'the other facts'}"
+    allowed = "only with " + " and ".join(reasons) if reasons else _words_beside(fact, possible)
+    return Fault("contradiction", fact.name, _shown(stated), problem, allowed, fact.unit)
+
+
+def _words_beside(fact: Fact, possible: Mapping[str, Possible]) -> str:
+    if fact.within is None:
+        return fact.allowed_text()
+    parent, table = fact.within
+    return ", ".join(sorted({word for key in possible[parent].words for word in table.get(key, ())}))
+
+
+#: In each pair the first number cannot exceed the second.
+NOT_MORE_THAN = (
+    ("fibres_down_count", "cable_fibre_count"),
+    ("fibres_in_service_count", "fibres_down_count"),
+    ("life_line_fibres_count", "fibres_in_service_count"),
+    ("live_neighbours_count", "cable_fibre_count"),
+    ("spare_fibres_count", "cable_fibre_count"),
+    ("wind_mean_mps", "wind_gust_mps"),
+)
+
+
+def _number_faults(states: Mapping[str, State], possible: Mapping[str, Possible]) -> tuple[Fault, ...]:
+    faults = []
+    for less, more in NOT_MORE_THAN:
+        if less not in states or more not in states:
+            continue
+        if possible[less].applies and possible[more].applies and possible[less].low > possible[more].high:
+            shown, unit = _shown(states[less]), BY_NAME[less].unit
+            problem = f"is more than {more} = {_shown(states[more])}"
+            faults.append(
+                Fault("contradiction", less, shown, problem, f"at most {possible[more].high:g}", unit)
+            )
+    return tuple(faults)
