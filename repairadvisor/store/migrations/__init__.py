@@ -1,0 +1,1 @@
+"""The shape of the database, step by step. ``repairadvisor.store.database`` runs the steps."""

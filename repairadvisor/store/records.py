@@ -1,0 +1,161 @@
+"""Advice as it was given: the facts, the policy, the document, byte for byte.
+
+An advice can be made again years later only from exactly what it was made from, so nothing here reads,
+sorts or writes again what it keeps. The id of an advice is given here and stands beside its document, not
+in it: two equal advices have equal documents.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import uuid
+from dataclasses import asdict, dataclass
+from datetime import datetime
+
+from sqlalchemy import (
+    Column,
+    Engine,
+    ForeignKey,
+    LargeBinary,
+    String,
+    Table,
+    Text,
+    func,
+    insert,
+    select,
+)
+from sqlalchemy.exc import IntegrityError
+
+from repairadvisor.errors import NotFoundError
+from repairadvisor.store.database import UtcDateTime, metadata, reading, writing
+
+policies = Table(
+    "policies",
+    metadata,
+    Column("policy_id", String(64), primary_key=True),
+    Column("canonical", LargeBinary, nullable=False),
+)
+
+advices = Table(
+    "advices",
+    metadata,
+    Column("id", String(32), primary_key=True),
+    Column("given_at", UtcDateTime, nullable=False, index=True),
+    Column("now", UtcDateTime, nullable=False),
+    Column("facts", LargeBinary, nullable=False),
+    Column("policy_id", String(64), ForeignKey("policies.policy_id"), nullable=False),
+    Column("vocabulary_version", Text, nullable=False),
+    Column("method_version", Text, nullable=False),
+    Column("document", LargeBinary, nullable=False),
+    Column("action", Text, nullable=False),
+    Column("ticket", Text, nullable=True, index=True),
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AdviceRecord:
+    """One advice and all that it was made from.
+
+    ``given_at`` is when it was given and ``now`` the time it was told it is, both with a time zone;
+    ``facts`` the canonical JSON of the facts as given; ``policy_id`` the SHA-256 of the canonical policy,
+    as 64 hexadecimal digits; ``document`` the advice as JSON; ``action`` what it says to do, in one word;
+    ``ticket`` whose ticket it answers, if anybody's.
+    """
+
+    given_at: datetime
+    now: datetime
+    facts: bytes
+    policy_id: str
+    vocabulary_version: str
+    method_version: str
+    document: bytes
+    action: str
+    ticket: str | None = None
+
+    def __post_init__(self) -> None:
+        for name in ("given_at", "now"):
+            if getattr(self, name).utcoffset() is None:
+                raise ValueError(f"{name} has no time zone")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StoredAdvice(AdviceRecord):
+    """A record as it was kept, times in UTC, with the ``id`` it was given: 32 hexadecimal digits."""
+
+    id: str
+
+
+class Records:
+    """The advices and policies in one database, which is migrated already."""
+
+    def __init__(self, engine: Engine) -> None:
+        self._engine = engine
+
+    def save(self, record: AdviceRecord) -> str:
+        """Keep ``record``, durably once this returns, and give its new id.
+
+        Raises :class:`NotFoundError` when its policy was never kept; then nothing is saved.
+        """
+        advice_id = uuid.uuid4().hex
+        try:
+            with writing(self._engine) as connection:
+                connection.execute(insert(advices).values(id=advice_id, **asdict(record)))
+        except IntegrityError as error:
+            if self._has_policy(record.policy_id):
+                raise
+            raise NotFoundError("policy", record.policy_id) from error
+        return advice_id
+
+    def get(self, advice_id: str) -> StoredAdvice:
+        """The advice with that id, or :class:`NotFoundError`."""
+        with reading(self._engine) as connection:
+            row = (
+                connection.execute(select(advices).where(advices.c.id == advice_id)).mappings().one_or_none()
+            )
+        if row is None:
+            raise NotFoundError("advice", advice_id)
+        return StoredAdvice(**row)
+
+    def count(self) -> int:
+        """How many advices are kept."""
+        with reading(self._engine) as connection:
+            return connection.execute(select(func.count()).select_from(advices)).scalar_one()
+
+    def latest(self, limit: int) -> list[StoredAdvice]:
+        """The ``limit`` advices given last, latest first; those of one moment in the order of their ids."""
+        query = select(advices).order_by(advices.c.given_at.desc(), advices.c.id).limit(limit)
+        with reading(self._engine) as connection:
+            return [StoredAdvice(**row) for row in connection.execute(query).mappings()]
+
+    def keep_policy(self, policy_id: str, canonical: bytes) -> None:
+        """Keep a policy for ever under its id; harmless to repeat.
+
+        Raises :class:`ValueError` when ``policy_id`` is not the SHA-256 of ``canonical``: under a wrong id no
+        advice could be made again.
+        """
+        digest = hashlib.sha256(canonical).hexdigest()
+        if policy_id != digest:
+            raise ValueError(f"policy {policy_id} has the SHA-256 {digest}")
+        if self._has_policy(policy_id):
+            return
+        try:
+            with writing(self._engine) as connection:
+                connection.execute(insert(policies).values(policy_id=policy_id, canonical=canonical))
+        except IntegrityError:
+            # Another process kept the same policy between our look and our write.
+            if not self._has_policy(policy_id):
+                raise
+
+    def policy(self, policy_id: str) -> bytes:
+        """The canonical text of a policy as it was kept, or :class:`NotFoundError`."""
+        query = select(policies.c.canonical).where(policies.c.policy_id == policy_id)
+        with reading(self._engine) as connection:
+            canonical: bytes | None = connection.execute(query).scalar_one_or_none()
+        if canonical is None:
+            raise NotFoundError("policy", policy_id)
+        return canonical
+
+    def _has_policy(self, policy_id: str) -> bool:
+        query = select(policies.c.policy_id).where(policies.c.policy_id == policy_id)
+        with reading(self._engine) as connection:
+            return connection.execute(query).first() is not None
