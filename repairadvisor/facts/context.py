@@ -87,29 +87,56 @@ _DEPENDENTS: dict[str, tuple[str, ...]] = {
 def settle(states: Mapping[str, State]) -> tuple[dict[str, Possible], tuple[Fault, ...]]:
     """What each fact may be, given the stated ones, and every contradiction.
 
-    Narrows to a fixed point: statements narrow the facts that give them meaning, those narrow what hangs on
-    them. Each pass only removes possibilities, so it ends.
+    Narrows to a fixed point: a statement narrows the facts that give it meaning, and those narrow what hangs on
+    them. Each step only removes possibilities, so it ends; it goes by the order of the vocabulary, not of the input.
     """
     possible = dict(_BLANK)
     faults: dict[str, Fault] = {}
-    for name, state in states.items():
+    stated = [name for name in BY_NAME if name in states]
+    for name in stated:
         fact = BY_NAME[name]
-        possible[name] = possible_of(state, fact.low, fact.high)
-    work = list(states)
+        possible[name] = possible_of(states[name], fact.low, fact.high)
+    for less, more in NOT_MORE_THAN:
+        if less in states or more in states:
+            _bound_by(less, more, states, possible, faults)
+    work = list(stated)
     while work:
         name = work.pop(0)
-        touched = _settle_one(BY_NAME[name], states, possible, faults)
-        for one in touched:
-            work.extend(other for other in (one, *_DEPENDENTS[one]) if other not in work and other != name)
-        work.extend(
-            other for other in _DEPENDENTS[name] if _outdated(BY_NAME[other], possible) and other not in work
-        )
-    return possible, tuple(faults.values()) + _number_faults(states, possible)
+        changed = _narrow_parents(BY_NAME[name], states, possible)
+        for parent in changed:
+            changed += [one for one in _settle_dependents(parent, states, possible, faults) if one not in changed]
+        changed += _settle_dependents(name, states, possible, faults)
+        work.extend(one for one in dict.fromkeys(changed) if one not in work)
+    return possible, tuple(faults[name] for name in BY_NAME if name in faults)
 
 
-def _outdated(fact: Fact, possible: Mapping[str, Possible]) -> bool:
-    """Whether what is possible of a fact no longer agrees with what its parents allow."""
-    return _allowed_now(fact, possible) != possible[fact.name]
+def _settle_dependents(
+    name: str, states: Mapping[str, State], possible: dict[str, Possible], faults: dict[str, Fault]
+) -> list[str]:
+    """Bring what hangs on a fact into agreement with it; the names that changed."""
+    changed = []
+    for other in _DEPENDENTS[name]:
+        fact = BY_NAME[other]
+        allowed = _allowed_now(fact, possible)
+        stated = states.get(other)
+        if isinstance(stated, NotApplicable) and _surely_applies(fact, possible):
+            faults.setdefault(other, _contradiction(fact, stated, states, possible))
+        if allowed == possible[other]:
+            continue
+        if possible[other].applies and (not allowed.applies or (fact.words and not allowed.words)):
+            blamed = _blamed(other, states) if stated is None else other
+            if blamed:
+                faults.setdefault(blamed, _contradiction(BY_NAME[blamed], states[blamed], states, possible))
+                continue
+        possible[other] = allowed
+        changed.append(other)
+    return changed
+
+
+def _blamed(name: str, states: Mapping[str, State]) -> str:
+    """The first stated fact whose words or meaning hang on an unstated one, or ""."""
+    told = (one for one in _DEPENDENTS[name] if one in states and not isinstance(states[one], NotApplicable))
+    return next(told, "")
 
 
 def _allowed_now(fact: Fact, possible: Mapping[str, Possible]) -> Possible:
@@ -131,27 +158,6 @@ def _allowed_now(fact: Fact, possible: Mapping[str, Possible]) -> Possible:
     return Possible(words, now.low, now.high, applies=True, may_lack=now.may_lack and not surely)
 
 
-def _settle_one(
-    fact: Fact, states: Mapping[str, State], possible: dict[str, Possible], faults: dict[str, Fault]
-) -> list[str]:
-    """Bring one fact and its parents into agreement; the names that changed."""
-    stated = states.get(fact.name)
-    changed: list[str] = []
-    if stated is not None:
-        changed += _narrow_parents(fact, stated, possible)
-    allowed = _allowed_now(fact, possible)
-    if allowed != possible[fact.name]:
-        lost = possible[fact.name].applies and (not allowed.applies or (fact.words and not allowed.words))
-        if stated is not None and lost:
-            faults.setdefault(fact.name, _contradiction(fact, stated, states, possible))
-            return changed
-        possible[fact.name] = allowed
-        changed.append(fact.name)
-    if isinstance(stated, NotApplicable) and _surely_applies(fact, possible):
-        faults.setdefault(fact.name, _contradiction(fact, stated, states, possible))
-    return changed
-
-
 def _surely_applies(fact: Fact, possible: Mapping[str, Possible]) -> bool:
     return all(
         possible[parent].applies
@@ -161,10 +167,10 @@ def _surely_applies(fact: Fact, possible: Mapping[str, Possible]) -> bool:
     )
 
 
-def _narrow_parents(fact: Fact, stated: State, possible: dict[str, Possible]) -> list[str]:
-    """A stated fact says something of what gives it meaning. Never narrows to nothing: that is a fault."""
+def _narrow_parents(fact: Fact, states: Mapping[str, State], possible: dict[str, Possible]) -> list[str]:
+    """A fact that surely has a meaning says something of what gives it one. Never narrows to nothing."""
     changed = []
-    for parent, keep in _says_of_parents(fact, stated, possible):
+    for parent, keep in _says_of_parents(fact, states.get(fact.name), possible):
         before = possible[parent]
         words = tuple(word for word in before.words if word in keep)
         if words and (words != before.words or before.may_lack):
@@ -174,20 +180,20 @@ def _narrow_parents(fact: Fact, stated: State, possible: dict[str, Possible]) ->
 
 
 def _says_of_parents(
-    fact: Fact, stated: State, possible: Mapping[str, Possible]
+    fact: Fact, stated: State | None, possible: Mapping[str, Possible]
 ) -> list[tuple[str, tuple[str, ...]]]:
     if isinstance(stated, NotApplicable):
         if len(fact.applies) != 1:
             return []
         parent, words = fact.applies[0]
         return [(parent, tuple(word for word in BY_NAME[parent].words if word not in words))]
+    mine = possible[fact.name]
+    if not mine.applies or mine.may_lack:
+        return []
     said = list(fact.applies)
     if fact.within is not None:
         parent, table = fact.within
-        mine = possible[fact.name].words
-        said.append(
-            (parent, tuple(key for key, words in table.items() if any(word in mine for word in words)))
-        )
+        said.append((parent, tuple(key for key, words in table.items() if any(word in mine.words for word in words))))
     return said
 
 
@@ -201,16 +207,13 @@ def _shown(state: State) -> str:
     return f"{state.low:g} to {state.high:g}"
 
 
-def _contradiction(
-    fact: Fact, stated: State, states: Mapping[str, State], possible: Mapping[str, Possible]
-) -> Fault:
+def _contradiction(fact: Fact, stated: State, states: Mapping[str, State], possible: Mapping[str, Possible]) -> Fault:
     reasons = [
         f"{parent} in {', '.join(words)}"
         for parent, words in fact.applies
         if not any(word in words for word in possible[parent].words) or isinstance(stated, NotApplicable)
     ]
-    against = [parent for parent, _ in fact.applies] + ([fact.within[0]] if fact.within else [])
-    beside = ", ".join(f"{name} = {_shown(states[name])}" for name in against if name in states)
+    beside = ", ".join(f"{name} = {_shown(states[name])}" for name in _against(fact) if name in states)
     if isinstance(stated, NotApplicable):
         problem = f"has a meaning here ({beside or 'it always has'})"
     elif reasons:
@@ -219,6 +222,18 @@ def _contradiction(
         problem = f"contradicts {beside or 'the other facts'}"
     allowed = "only with " + " and ".join(reasons) if reasons else _words_beside(fact, possible)
     return Fault("contradiction", fact.name, _shown(stated), problem, allowed, fact.unit)
+
+
+def _against(fact: Fact) -> tuple[str, ...]:
+    """What a fact hangs on, and what that hangs on: what it can contradict."""
+    found: dict[str, None] = {}
+    work = [fact]
+    while work:
+        one = work.pop(0)
+        parents = [parent for parent, _ in one.applies] + ([one.within[0]] if one.within else [])
+        found.update(dict.fromkeys(parents))
+        work.extend(BY_NAME[parent] for parent in parents)
+    return tuple(found)
 
 
 def _words_beside(fact: Fact, possible: Mapping[str, Possible]) -> str:
@@ -239,15 +254,18 @@ NOT_MORE_THAN = (
 )
 
 
-def _number_faults(states: Mapping[str, State], possible: Mapping[str, Possible]) -> tuple[Fault, ...]:
-    faults = []
-    for less, more in NOT_MORE_THAN:
-        if less not in states or more not in states:
-            continue
-        if possible[less].applies and possible[more].applies and possible[less].low > possible[more].high:
-            shown, unit = _shown(states[less]), BY_NAME[less].unit
-            problem = f"is more than {more} = {_shown(states[more])}"
-            faults.append(
-                Fault("contradiction", less, shown, problem, f"at most {possible[more].high:g}", unit)
-            )
-    return tuple(faults)
+def _bound_by(
+    less: str, more: str, states: Mapping[str, State], possible: dict[str, Possible], faults: dict[str, Fault]
+) -> None:
+    """Two numbers of which one cannot exceed the other bound each other; a contradiction is a fault."""
+    first, second = possible[less], possible[more]
+    if not first.applies or not second.applies:
+        return
+    if first.low > second.high:
+        shown = _shown(states[less]) if less in states else f"at least {first.low:g}"
+        beside = _shown(states[more]) if more in states else f"at most {second.high:g}"
+        problem = f"is more than {more} = {beside}"
+        faults[less] = Fault("contradiction", less, shown, problem, f"at most {second.high:g}", BY_NAME[less].unit)
+        return
+    possible[less] = Possible((), first.low, min(first.high, second.high), True, first.may_lack)
+    possible[more] = Possible((), max(second.low, first.low), second.high, True, second.may_lack)

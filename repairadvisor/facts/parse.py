@@ -31,9 +31,7 @@ def parse_context(facts: Mapping[str, object], now: datetime) -> Context:
     name), wrong type, unit or range, a moment that lies on the wrong side of now, contradictions.
     """
     if now.tzinfo is None:
-        raise InputError(
-            [Fault("no-time-zone", "now", now.isoformat(), "has no time zone", "a time with its zone")]
-        )
+        raise InputError([Fault("no-time-zone", "now", now.isoformat(), "has no time zone", "a time with its zone")])
     reader = _Reader(now)
     for name, raw in facts.items():
         reader.read(str(name), raw)
@@ -55,9 +53,7 @@ class _Reader:
         self.expired: list[str] = []
         self.faults: list[Fault] = []
 
-    def fault(
-        self, slug: str, field: str, value: object, problem: str, allowed: str = "", unit: str = ""
-    ) -> None:
+    def fault(self, slug: str, field: str, value: object, problem: str, allowed: str = "", unit: str = "") -> None:
         self.faults.append(Fault(slug, field, shown(value), problem, allowed, unit))
 
     def read(self, name: str, raw: object) -> None:
@@ -70,18 +66,14 @@ class _Reader:
         before = len(self.faults)
         raw_reports = list(raw) if isinstance(raw, list | tuple) else [raw]
         if not 0 < len(raw_reports) <= _MOST_REPORTS:
-            self.fault(
-                "wrong-count", name, f"{len(raw_reports)} reports", "wrong number of reports", "1 to 20"
-            )
+            self.fault("wrong-count", name, f"{len(raw_reports)} reports", "wrong number of reports", "1 to 20")
             return
         reports = [self._report(fact, name, one) for one in raw_reports]
         fresh = [one for one in reports if one is not None and not self._ran_out(one)]
         if len(self.faults) > before:
             return
         if fact.name in self.held:
-            self.fault(
-                "given-twice", name, raw, f"{fact.name} was already given under its other name", "one of them"
-            )
+            self.fault("given-twice", name, raw, f"{fact.name} was already given under its other name", "one of them")
         elif fresh:
             self._keep(fact, name, fresh)
         else:
@@ -93,9 +85,7 @@ class _Reader:
     def _keep(self, fact: Fact, name: str, reports: Sequence[Held]) -> None:
         state = merged([one.state for one in reports], fact)
         if state is None:
-            self.fault(
-                "contradiction", name, "not applicable", "one source says it has no meaning, another gives it"
-            )
+            self.fault("contradiction", name, "not applicable", "one source says it has no meaning, another gives it")
             return
         seen = [one.seen_at for one in reports if one.seen_at is not None]
         ends = [one.valid_until for one in reports if one.valid_until is not None]
@@ -108,9 +98,7 @@ class _Reader:
             raw = {"value": raw}
         wrong = [key for key in raw if key not in _REPORT_KEYS]
         if wrong:
-            self.fault(
-                "unknown-key", f"{name}.{wrong[0]}", raw[wrong[0]], "no such key", ", ".join(_REPORT_KEYS)
-            )
+            self.fault("unknown-key", f"{name}.{wrong[0]}", raw[wrong[0]], "no such key", ", ".join(_REPORT_KEYS))
             return None
         says = [key for key in _SAYS if key in raw]
         if len(says) != 1:
@@ -124,9 +112,7 @@ class _Reader:
 
     def _source(self, name: str, raw: object) -> str:
         if not isinstance(raw, str) or len(raw) > _LONGEST_SOURCE or not raw.isprintable():
-            self.fault(
-                "wrong-text", f"{name}.source", raw, "not a plain text", f"printable, up to {_LONGEST_SOURCE}"
-            )
+            self.fault("wrong-text", f"{name}.source", raw, "not a plain text", f"printable, up to {_LONGEST_SOURCE}")
             return ""
         return raw
 
@@ -135,9 +121,7 @@ class _Reader:
             return None
         moment = read_moment(raw)
         if moment is None:
-            self.fault(
-                "wrong-time", field, raw, "not a time", "ISO 8601 with its zone, as 2031-05-04T07:30:00Z"
-            )
+            self.fault("wrong-time", field, raw, "not a time", "ISO 8601 with its zone, as 2031-05-04T07:30:00Z")
         elif before_now and moment > self.now:
             self.fault("wrong-time", field, raw, "lies after now", f"up to {self.now.isoformat()}")
         return moment
@@ -145,9 +129,7 @@ class _Reader:
     def _state(self, fact: Fact, name: str, says: str, raw: Mapping[str, object]) -> State | None:
         if says == "not_applicable":
             if raw["not_applicable"] is not True:
-                self.fault(
-                    "wrong-type", f"{name}.not_applicable", raw["not_applicable"], "can only be true", "true"
-                )
+                self.fault("wrong-type", f"{name}.not_applicable", raw["not_applicable"], "can only be true", "true")
                 return None
             return NotApplicable()
         if fact.words:
@@ -176,9 +158,7 @@ class _Reader:
             return "yes" if raw else "no"
         if isinstance(raw, str) and raw in fact.words:
             return raw
-        near = (
-            difflib.get_close_matches(str(raw), fact.words, n=1, cutoff=0.6) if isinstance(raw, str) else []
-        )
+        near = difflib.get_close_matches(str(raw), fact.words, n=1, cutoff=0.6) if isinstance(raw, str) else []
         problem = f"no such word; did you mean {near[0]}?" if near else "no such word"
         self.fault("unknown-word", name, raw, problem, fact.allowed_text())
         return None
@@ -230,9 +210,7 @@ class _Reader:
             return None
         value = float(raw) if unit is None else convert(float(raw), str(unit), fact.unit)
         if value is None:
-            self.fault(
-                "wrong-unit", name, f"{raw} {unit}", "unit does not fit", ", ".join(accepted_units(fact.unit))
-            )
+            self.fault("wrong-unit", name, f"{raw} {unit}", "unit does not fit", ", ".join(accepted_units(fact.unit)))
             return None
         return self._in_range(fact, name, value)
 
@@ -249,9 +227,7 @@ class _Reader:
         """A moment as minutes before or after now."""
         moment = read_moment(raw)
         if moment is None or unit is not None:
-            self.fault(
-                "wrong-time", name, raw, "not a time", "ISO 8601 with its zone, as 2031-05-04T07:30:00Z"
-            )
+            self.fault("wrong-time", name, raw, "not a time", "ISO 8601 with its zone, as 2031-05-04T07:30:00Z")
             return None
         minutes = (moment - self.now).total_seconds() / 60
         if fact.time_runs == "ago":
@@ -296,9 +272,7 @@ def merged(states: Sequence[State], fact: Fact) -> State | None:
 
 
 def _words(state: State) -> tuple[str, ...]:
-    return (
-        state.words if isinstance(state, OneOf) else (str(state.value),) if isinstance(state, Known) else ()
-    )
+    return state.words if isinstance(state, OneOf) else (str(state.value),) if isinstance(state, Known) else ()
 
 
 def _ends(state: State) -> tuple[float, float]:

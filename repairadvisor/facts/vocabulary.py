@@ -196,9 +196,7 @@ _WHAT_BROKE = (
         applies=_SINGLE,
         learnt=_METER,
     ),
-    _yes_no(
-        "new_reflection", "whether the trace shows a reflection that was not there before", learnt=_METER
-    ),
+    _yes_no("new_reflection", "whether the trace shows a reflection that was not there before", learnt=_METER),
     _number(
         "gap_m",
         "length of cable that is missing or spoilt between the ends",
@@ -277,9 +275,7 @@ _CABLE = (
         applies=(("cable_kind", ("ribbon",)),),
         learnt=_RECORDS,
     ),
-    _count(
-        "cable_fibre_count", "fibres in the cable", 6912, "fibres", low=1.0, learnt=(BY_PHONE, FROM_RECORDS)
-    ),
+    _count("cable_fibre_count", "fibres in the cable", 6912, "fibres", low=1.0, learnt=(BY_PHONE, FROM_RECORDS)),
     _count("fibres_down_count", "fibres broken or out of service", 6912, "fibres", low=1.0),
     _count(
         "fibres_in_service_count",
@@ -456,9 +452,7 @@ _SERVICE = (
         resolution=1,
         learnt=(FROM_CONTROL, FROM_RECORDS),
     ),
-    _yes_no(
-        "protected_route", "whether another route carries or can carry the service", learnt=(FROM_CONTROL,)
-    ),
+    _yes_no("protected_route", "whether another route carries or can carry the service", learnt=(FROM_CONTROL,)),
     _number(
         "margin_db",
         "margin before the fault at the governing wavelength, after the owner's reserve",
@@ -566,9 +560,7 @@ _SERVICE = (
 )
 
 _WEATHER = (
-    _number(
-        "air_temperature_c", "air in the shade at the place", "°C", -60, 60, applies=_OUTDOORS, passing=True
-    ),
+    _number("air_temperature_c", "air in the shade at the place", "°C", -60, 60, applies=_OUTDOORS, passing=True),
     _number(
         "bench_temperature_c",
         "air where the machine would stand, as it stands now",
@@ -647,9 +639,7 @@ _WEATHER = (
         time_runs="ago",
     ),
     _yes_no("ice_on_structure", "ice on pole, ladder, platform or cable", applies=_OUTDOORS, passing=True),
-    _yes_no(
-        "dust_in_air", "dust or sand in the air where the joint is made", applies=_OUTDOORS, passing=True
-    ),
+    _yes_no("dust_in_air", "dust or sand in the air where the joint is made", applies=_OUTDOORS, passing=True),
     _number(
         "daylight_ends_min",
         "minutes until it is too dark to work without lamps",
@@ -762,9 +752,7 @@ _UNDERGROUND = (
         passing=True,
         learnt=(ON_ARRIVAL,),
     ),
-    _yes_no(
-        "forced_air", "a blower running without a break", applies=_CHAMBER, passing=True, learnt=(ON_ARRIVAL,)
-    ),
+    _yes_no("forced_air", "a blower running without a break", applies=_CHAMBER, passing=True, learnt=(ON_ARRIVAL,)),
     _yes_no("blower_on_site", "a blower is there", applies=_CHAMBER),
     _yes_no("tent_over_cover", "a tent or sheet stands over the opening", applies=_CHAMBER, passing=True),
     _yes_no(
@@ -894,17 +882,11 @@ _CREW = (
     _yes_no("may_enter_chamber", "somebody there is trained for confined spaces", learnt=(FROM_CONTROL,)),
     _yes_no("attendant", "somebody there may stand attendant on top", learnt=(FROM_CONTROL,)),
     _yes_no("may_set_traffic", "somebody there may set out signs and guarding", learnt=(FROM_CONTROL,)),
-    _yes_no(
-        "fusion_single_trained", "somebody there is authorised to fuse single fibres", learnt=(FROM_CONTROL,)
-    ),
+    _yes_no("fusion_single_trained", "somebody there is authorised to fuse single fibres", learnt=(FROM_CONTROL,)),
     _yes_no("fusion_ribbon_trained", "somebody there is authorised to fuse ribbons", learnt=(FROM_CONTROL,)),
-    _yes_no(
-        "mechanical_trained", "somebody there is authorised for mechanical splices", learnt=(FROM_CONTROL,)
-    ),
+    _yes_no("mechanical_trained", "somebody there is authorised for mechanical splices", learnt=(FROM_CONTROL,)),
     _yes_no("field_fit_trained", "somebody there is authorised for field-fit plugs", learnt=(FROM_CONTROL,)),
-    _yes_no(
-        "reads_two_way_traces", "somebody there can take and average two-way traces", learnt=(FROM_CONTROL,)
-    ),
+    _yes_no("reads_two_way_traces", "somebody there can take and average two-way traces", learnt=(FROM_CONTROL,)),
     _yes_no(
         "may_work_near_power",
         "somebody there is authorised to work near power conductors",
@@ -954,9 +936,7 @@ _STOCK = (
         learnt=(FROM_CONTROL,),
     ),
     _count("mechanical_splice_count", "mechanical bodies on the van that fit", 10000, learnt=(FROM_CONTROL,)),
-    _count(
-        "field_plug_apc_count", "angled field-fit plugs on the van that fit", 10000, learnt=(FROM_CONTROL,)
-    ),
+    _count("field_plug_apc_count", "angled field-fit plugs on the van that fit", 10000, learnt=(FROM_CONTROL,)),
     _count("field_plug_upc_count", "flat field-fit plugs on the van that fit", 10000, learnt=(FROM_CONTROL,)),
     _count("pigtail_count", "factory pigtails on the van that fit", 10000, learnt=(FROM_CONTROL,)),
     _count("sleeve_count", "splice protection sleeves on the van that fit", 100000, learnt=(FROM_CONTROL,)),
