@@ -113,9 +113,7 @@ def _database_url(text: str) -> str:
 def _refuse_sqlite_without_file(url: URL, shown: str) -> None:
     """Records in memory would be lost with the process, so they are refused."""
     if url.host:
-        raise SettingsError(
-            DATABASE_URL, shown, "an SQLite file has no host; is a slash missing?", _URL_FORMS
-        )
+        raise SettingsError(DATABASE_URL, shown, "an SQLite file has no host; is a slash missing?", _URL_FORMS)
     if not url.database or url.database == ":memory:" or url.database.startswith("file:"):
         raise SettingsError(DATABASE_URL, shown, "names no file to keep the records in", _URL_FORMS)
 

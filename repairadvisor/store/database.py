@@ -29,7 +29,7 @@ from sqlalchemy import (
     make_url,
     text,
 )
-from sqlalchemy.exc import OperationalError
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from repairadvisor.errors import SettingsError
@@ -105,9 +105,7 @@ def _open_sqlite(url: URL) -> Engine:
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise SettingsError(
-            DATABASE_URL, _shown(url), f"the folder {folder} cannot be made: {error}"
-        ) from error
+        raise SettingsError(DATABASE_URL, _shown(url), f"the folder {folder} cannot be made: {error}") from error
     engine = create_engine(url)
     event.listen(engine, "connect", _prepare_sqlite_connection)
     event.listen(engine, "begin", _begin_sqlite)
@@ -116,8 +114,6 @@ def _open_sqlite(url: URL) -> Engine:
 
 def _prepare_sqlite_connection(connection: sqlite3.Connection, _entry: ConnectionPoolEntry) -> None:
     """Durable at every commit (synchronous=FULL), readers beside one writer (WAL), foreign keys checked."""
-    # The driver would begin transactions by itself, late and not for every statement: _begin_sqlite does it.
-    connection.isolation_level = None
     connection.execute(f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}")
     _turn_on_wal(connection)
     connection.execute("PRAGMA synchronous=FULL")
@@ -146,7 +142,8 @@ def _turn_on_wal(connection: sqlite3.Connection) -> None:
 def _begin_sqlite(connection: Connection) -> None:
     """A writing transaction takes the write lock at its start, and so waits its turn.
 
-    If it began by reading, SQLite would refuse its first write outright when another writer came between.
+    The driver alone would begin at the first write only. If a transaction began by reading, SQLite would
+    refuse its first write outright when another writer came between.
     """
     read_only = connection.get_execution_options().get("read_only", False)
     connection.exec_driver_sql("BEGIN" if read_only else "BEGIN IMMEDIATE")
@@ -186,7 +183,7 @@ def migrate_back(engine: Engine, revision: str) -> None:
 def _migrating(engine: Engine) -> Iterator[Config]:
     try:
         connection = engine.connect()
-    except OperationalError as error:
+    except DBAPIError as error:
         raise SettingsError(DATABASE_URL, _shown(engine.url), f"cannot be opened: {error.orig}") from error
     with connection, connection.begin():  # on SQLite this alone keeps others out
         if connection.dialect.name == "postgresql":

@@ -109,9 +109,7 @@ class Records:
     def get(self, advice_id: str) -> StoredAdvice:
         """The advice with that id, or :class:`NotFoundError`."""
         with reading(self._engine) as connection:
-            row = (
-                connection.execute(select(advices).where(advices.c.id == advice_id)).mappings().one_or_none()
-            )
+            row = connection.execute(select(advices).where(advices.c.id == advice_id)).mappings().one_or_none()
         if row is None:
             raise NotFoundError("advice", advice_id)
         return StoredAdvice(**row)

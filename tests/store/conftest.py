@@ -21,11 +21,7 @@ from repairadvisor.store.database import migrate, open_database
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport(item: pytest.Item, call: pytest.CallInfo[None]) -> Iterator[None]:
     report = yield
-    if (
-        report.skipped
-        and not hasattr(report, "wasxfail")
-        and os.environ.get("REPAIRADVISOR_REQUIRE_ALL") == "1"
-    ):
+    if report.skipped and not hasattr(report, "wasxfail") and os.environ.get("REPAIRADVISOR_REQUIRE_ALL") == "1":
         report.outcome = "failed"
         report.longrepr = f"skipped where every test must run: {call.excinfo.value if call.excinfo else ''}"
     return report

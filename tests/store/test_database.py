@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import multiprocessing
+import sqlite3
 import sys
 import threading
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+import time
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime, timedelta, timezone
 from multiprocessing.synchronize import Barrier
 from pathlib import Path
@@ -20,7 +22,7 @@ from sqlalchemy import Column, Engine, Integer, MetaData, Table, insert, inspect
 from sqlalchemy.exc import OperationalError, StatementError
 
 from repairadvisor.errors import SettingsError
-from repairadvisor.store import records
+from repairadvisor.store import database, records
 from repairadvisor.store.database import (
     UtcDateTime,
     metadata,
@@ -33,9 +35,7 @@ from repairadvisor.store.database import (
 
 SPAWN = multiprocessing.get_context("spawn")
 
-moments = Table(
-    "moments", MetaData(), Column("number", Integer, primary_key=True), Column("moment", UtcDateTime)
-)
+moments = Table("moments", MetaData(), Column("number", Integer, primary_key=True), Column("moment", UtcDateTime))
 
 
 def tables(engine: Engine) -> set[str]:
@@ -69,9 +69,7 @@ def there_and_back(engine: Engine, moment: datetime | None) -> datetime | None:
     from_2000=st.timedeltas(timedelta(days=-36_000), timedelta(days=2_900_000)),
     offset=st.integers(-23 * 60, 23 * 60),
 )
-def test_a_moment_comes_back_as_the_same_moment_in_utc(
-    with_moments: Engine, from_2000: timedelta, offset: int
-) -> None:
+def test_a_moment_comes_back_as_the_same_moment_in_utc(with_moments: Engine, from_2000: timedelta, offset: int) -> None:
     moment = (datetime(2000, 1, 1, tzinfo=UTC) + from_2000).astimezone(timezone(timedelta(minutes=offset)))
     back = there_and_back(with_moments, moment)
     assert back == moment
@@ -97,6 +95,19 @@ def test_a_moment_without_a_time_zone_is_refused(with_moments: Engine) -> None:
     with pytest.raises(StatementError, match="has no time zone") as caught:
         there_and_back(with_moments, datetime(2031, 3, 1, 8, 0))  # noqa: DTZ001
     assert isinstance(caught.value.orig, ValueError)
+
+
+@pytest.mark.parametrize("zone", ["UTC-14", "UTC+11"])
+def test_the_time_zone_of_the_machine_does_not_matter(
+    with_moments: Engine, monkeypatch: pytest.MonkeyPatch, zone: str
+) -> None:
+    moment = datetime(2031, 3, 1, 8, 0, tzinfo=timezone(timedelta(hours=2)))
+    with monkeypatch.context() as patch:
+        patch.setenv("TZ", zone)
+        time.tzset()
+        back = there_and_back(with_moments, moment)
+    time.tzset()
+    assert back == moment
 
 
 # -- opening ---------------------------------------------------------------------------------------------
@@ -151,6 +162,54 @@ def test_a_missing_driver_is_a_settings_error_that_says_what_to_install(
     monkeypatch.setitem(sys.modules, "psycopg", None)
     with pytest.raises(SettingsError, match=r"pip install 'repairadvisor\[postgresql\]'"):
         open_database("postgresql+psycopg://advisor@127.0.0.1/records")
+
+
+def test_opening_a_new_sqlite_file_waits_while_another_process_makes_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """SQLite refuses to turn WAL on beside a writer at once, whatever the busy timeout."""
+    file = tmp_path / "records.db"
+    waits: list[float] = []
+    with closing(sqlite3.connect(file, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+
+        def the_other_ends(seconds: float) -> None:
+            waits.append(seconds)
+            other.execute("ROLLBACK")
+
+        monkeypatch.setattr(time, "sleep", the_other_ends)
+        with opened(f"sqlite:///{file}") as engine, reading(engine) as connection:
+            assert connection.exec_driver_sql("PRAGMA journal_mode").scalar_one() == "wal"
+    assert len(waits) == 1
+
+
+def test_opening_an_sqlite_file_that_stays_locked_gives_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    file = tmp_path / "records.db"
+    monkeypatch.setattr(database, "BUSY_TIMEOUT_MS", 50)
+    with closing(sqlite3.connect(file, isolation_level=None)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        with opened(f"sqlite:///{file}") as engine, pytest.raises(SettingsError, match="locked"):
+            migrate(engine)
+
+
+def test_an_sqlite_file_that_cannot_be_written_is_not_waited_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    file = tmp_path / "records.db"
+    with closing(sqlite3.connect(file)) as connection:
+        connection.execute("CREATE TABLE other (ticket TEXT)")
+    monkeypatch.setattr(time, "sleep", lambda _: pytest.fail("waited"))
+    with (
+        closing(sqlite3.connect(f"file:{file}?mode=ro", uri=True)) as connection,
+        pytest.raises(sqlite3.OperationalError, match="readonly"),
+    ):
+        database._turn_on_wal(connection)
+
+
+def test_a_file_that_is_no_database_is_a_settings_error(tmp_path: Path) -> None:
+    (tmp_path / "records.db").write_text("a shopping list, long enough to be looked at " * 30)
+    with opened(f"sqlite:///{tmp_path / 'records.db'}") as engine, pytest.raises(SettingsError, match="not a database"):
+        migrate(engine)
 
 
 # -- transactions ----------------------------------------------------------------------------------------
@@ -275,33 +334,3 @@ def test_processes_that_migrate_at_once_all_succeed(database_url: str) -> None:
     assert [process.exitcode for process in processes] == [0, 0, 0]
     with opened(database_url) as engine:
         assert tables(engine) == {"alembic_version", "policies", "advices"}
-
-
-def in_threads(count: int, work: Callable[[], None]) -> list[BaseException]:
-    failures: list[BaseException] = []
-    together = threading.Barrier(count)
-
-    def run() -> None:
-        together.wait()
-        try:
-            work()
-        except Exception as error:  # noqa: BLE001
-            failures.append(error)
-
-    threads = [threading.Thread(target=run) for _ in range(count)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
-    return failures
-
-
-def test_a_new_sqlite_file_may_be_opened_by_many_at_once(tmp_path: Path) -> None:
-    for number in range(10):
-        url = f"sqlite:///{tmp_path / str(number) / 'records.db'}"
-
-        def open_and_read(url: str = url) -> None:
-            with opened(url) as engine, reading(engine) as connection:
-                assert connection.exec_driver_sql("PRAGMA journal_mode").scalar_one() == "wal"
-
-        assert in_threads(6, open_and_read) == []
