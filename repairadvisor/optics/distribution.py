@@ -92,7 +92,7 @@ class LossTable:
         in_range("upper end", high_db, low_db, math.inf, "dB")
         if bisect_right(self.knots_db, low_db) == bisect_right(self.knots_db, high_db):
             return 0.5 * (self.chance_above(low_db) + self.chance_above(high_db))
-        area = self._integral_beyond(low_db) - self._integral_beyond(high_db)
+        area = self.integral_beyond(low_db) - self.integral_beyond(high_db)
         return min(max(area / (high_db - low_db), self.chance_above(high_db)), self.chance_above(low_db))
 
     def loss_at_chance_above(self, chance: float) -> float:
@@ -114,7 +114,8 @@ class LossTable:
         share = (tail[low] - chance) / (tail[low] - tail[high])
         return knots[low] + share * (knots[high] - knots[low])
 
-    def _integral_beyond(self, x_db: float) -> float:
+    def integral_beyond(self, x_db: float) -> float:
+        """Integral of :meth:`chance_above` from x_db to infinity, in dB: the expected excess over x_db."""
         knots, tail = self.knots_db, self.tail
         above = bisect_right(knots, x_db)
         if above == 0:
@@ -159,6 +160,18 @@ def compile_difference(
     tail = [1.0 - chance for chance in reversed(lower.tail[1:])] + list(upper.tail)
     density = [*reversed(lower.density[1:]), *upper.density]
     return _table(offset_db, Curve(tuple(points), tuple(tail), tuple(density)), mean_db)
+
+
+def table_from_tail(
+    offset_db: float, knots_db: tuple[float, ...], tail: tuple[float, ...], mean_db: float
+) -> LossTable:
+    """A table of a tail known at knots, its integral and quantiles by straight lines."""
+    integral = [0.0]
+    for i in range(len(knots_db) - 1, 0, -1):
+        integral.append(integral[-1] + 0.5 * (tail[i - 1] + tail[i]) * (knots_db[i] - knots_db[i - 1]))
+    bare = LossTable(offset_db, knots_db, tail, tuple(reversed(integral)), mean_db, 0.0, 0.0, 0.0)
+    quantiles = (bare.loss_at_chance_above(chance) for chance in (0.5, 0.05, 0.01))
+    return LossTable(offset_db, knots_db, tail, bare.tail_integral, mean_db, *quantiles)
 
 
 def _outlasting(first: Chain, second: Chain, tolerance: float) -> Curve:

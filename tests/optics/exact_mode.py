@@ -70,9 +70,7 @@ class ExactMode:
         top = self.u * special.j1(self.u) / special.j0(self.u) * special.j0(q) - q * special.j1(q)
         return top * self.v**2 / ((self.u**2 - q**2) * (self.w**2 + q**2))
 
-    def offset_and_gap_loss_db(
-        self, offset_um: float = 0.0, gap_um: float = 0.0, index: float = 1.45
-    ) -> float:
+    def offset_and_gap_loss_db(self, offset_um: float = 0.0, gap_um: float = 0.0, index: float = 1.45) -> float:
         k = np.linspace(1e-9, 60 / CORE_RADIUS_UM, 40001)
         power = self._spectrum(k) ** 2 * k
         phase = np.exp(1j * k * k * gap_um * self.wavelength_um / (4 * np.pi * index))
@@ -82,7 +80,7 @@ class ExactMode:
     def tilt_loss_db(self, tilt_deg: float, index: float) -> float:
         q = 2 * np.pi * index * np.sin(np.radians(tilt_deg)) / self.wavelength_um
         overlap = self._over_area(self._field**2 * special.j0(q * self._r))
-        return float(-20 * np.log10(overlap / self._over_area(self._field**2)))
+        return float(-20 * np.log10(abs(overlap) / self._over_area(self._field**2)))
 
 
 @cache

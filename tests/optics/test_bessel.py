@@ -25,9 +25,7 @@ def test_one_number_is_the_same_as_a_column_of_one():
     assert k(1, 2.0) == bessel_k(1, np.array([2.0]))[0]
 
 
-@pytest.mark.parametrize(
-    "call", [lambda: j(0, 31.0), lambda: j(0, -0.1), lambda: k(0, 0.0), lambda: k(1, 101.0)]
-)
+@pytest.mark.parametrize("call", [lambda: j(0, 31.0), lambda: j(0, -0.1), lambda: k(0, 0.0), lambda: k(1, 101.0)])
 def test_an_argument_out_of_range_is_refused(call):
     with pytest.raises(OpticsError):
         call()

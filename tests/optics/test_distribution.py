@@ -118,9 +118,7 @@ def test_the_chance_of_passing_a_limit(model, limits):
     fine = compile_sum([model], tolerance=1e-8)
     for limit_db, figure in limits.items():
         assert table.chance_above(limit_db) == pytest.approx(float(figure), abs=1.2e-5)
-        assert fine.chance_above(limit_db) == pytest.approx(
-            float(figure), abs=2e-8 + 0.51 * _last_digit(figure)
-        )
+        assert fine.chance_above(limit_db) == pytest.approx(float(figure), abs=2e-8 + 0.51 * _last_digit(figure))
 
 
 def _last_digit(figure):
@@ -154,9 +152,7 @@ def test_the_figures_to_which_the_sets_were_calibrated(model, quantile, figure):
     [
         pytest.param([CLADDING] * 2, ("0.118532", "0.106270", "0.239072", "0.319336"), id="S2.01"),
         pytest.param([FIELD] * 2, ("0.672722", "0.623148", "1.18769", "1.52235"), id="S2.02"),
-        pytest.param(
-            [LossModel(0, (0.05,))] * 10, ("0.500000", "0.483436", "0.785261", "0.939156"), id="S2.03"
-        ),
+        pytest.param([LossModel(0, (0.05,))] * 10, ("0.500000", "0.483436", "0.785261", "0.939156"), id="S2.03"),
     ],
 )
 def test_sums_of_joints(models, figures):
@@ -249,9 +245,7 @@ def test_a_compiled_sum_agrees_with_its_characteristic_function(name):
         for model in models:
             clean = np.prod([1 / (1 - 1j * t * mean) for mean in model.exponential_means_db], axis=0)
             failed = 1 / (1 - 1j * t * model.failure_mean_db)
-            value *= ((1 - model.failure_chance) * clean + model.failure_chance * failed) * np.exp(
-                1j * t * model.l0_db
-            )
+            value *= ((1 - model.failure_chance) * clean + model.failure_chance * failed) * np.exp(1j * t * model.l0_db)
         return value
 
     table = compile_sum(models)
@@ -290,9 +284,7 @@ def test_a_sample_of_failing_sections_agrees_within_four_standard_errors():
     for _ in range(2):
         clean = sum(rng.exponential(mean, len(losses)) for mean in FAILING.exponential_means_db)
         failed = rng.random(len(losses)) < FAILING.failure_chance
-        losses += FAILING.l0_db + np.where(
-            failed, rng.exponential(FAILING.failure_mean_db, len(losses)), clean
-        )
+        losses += FAILING.l0_db + np.where(failed, rng.exponential(FAILING.failure_mean_db, len(losses)), clean)
     table = compile_sum([FAILING] * 2)
     assert abs(losses.mean() - table.mean_db) < 4 * losses.std() / 1000
     for limit_db in (0.05, 0.1, 0.3, 0.6, 1.5):
@@ -333,9 +325,7 @@ def test_the_mean_chance_is_the_integral_of_the_interpolated_tail():
         (15.0, 30.0),
         (0.1, 0.1),
     ):
-        x = np.unique(
-            np.concatenate([[low_db, high_db], [k for k in table.knots_db if low_db < k < high_db]])
-        )
+        x = np.unique(np.concatenate([[low_db, high_db], [k for k in table.knots_db if low_db < k < high_db]]))
         y = [table.chance_above(v) for v in x]
         exact = np.trapezoid(y, x) / (high_db - low_db) if high_db > low_db else y[0]
         assert table.mean_chance_above(low_db, high_db) == pytest.approx(exact, rel=1e-6, abs=1e-12)
@@ -372,9 +362,7 @@ def test_one_more_joint_never_raises_the_chance_to_close(models, one_more, margi
 
 
 @settings(deadline=None, max_examples=40)
-@given(
-    st.lists(MODELS, min_size=1, max_size=3), st.floats(0.0, 1.0), st.floats(-0.5, 3.0), st.floats(0.0, 2.0)
-)
+@given(st.lists(MODELS, min_size=1, max_size=3), st.floats(0.0, 1.0), st.floats(-0.5, 3.0), st.floats(0.0, 2.0))
 def test_reading_a_table_is_consistent(models, chance, low_db, width_db):
     table = compile_sum(models)
     x = table.loss_at_chance_above(chance)
@@ -413,9 +401,7 @@ def test_a_net_change_agrees_with_quadrature_over_what_comes_back(added, given_b
         middle = 1 - 0.5 * (passed[1:] + passed[:-1])
         exact = float(np.sum(np.diff(held) * middle)) + held[0] * (1 - passed[0])
         assert table.chance_above(limit_db) == pytest.approx(exact, abs=5e-5)
-    assert table.mean_db == pytest.approx(
-        sum(m.mean_db for m in added) - sum(m.mean_db for m in given_back), abs=1e-12
-    )
+    assert table.mean_db == pytest.approx(sum(m.mean_db for m in added) - sum(m.mean_db for m in given_back), abs=1e-12)
 
 
 def _exact_cdf(models, x):
@@ -436,9 +422,7 @@ def test_a_net_change_turned_round_is_its_mirror_image(added, given_back):
 
 
 def test_giving_nothing_back_is_the_sum_itself():
-    assert compile_difference([FIELD, CORE], []).chance_above(0.5) == compile_sum([FIELD, CORE]).chance_above(
-        0.5
-    )
+    assert compile_difference([FIELD, CORE], []).chance_above(0.5) == compile_sum([FIELD, CORE]).chance_above(0.5)
 
 
 def test_the_same_models_give_the_same_table():

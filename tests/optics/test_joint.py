@@ -174,9 +174,7 @@ def test_a_small_tilt_is_low_by_as_much_as_the_module_says(wavelength_um, least,
     assert least < 1 - tilt_loss_db(0.5, radius, radius, fibre.core_index, wavelength_um) / exact < most
 
 
-@pytest.mark.parametrize(
-    ("wavelength_um", "gap_um", "low"), [(1.31, 50, 0.14), (1.31, 10, 0.27), (1.55, 10, 0.36)]
-)
+@pytest.mark.parametrize(("wavelength_um", "gap_um", "low"), [(1.31, 50, 0.14), (1.31, 10, 0.27), (1.55, 10, 0.36)])
 def test_a_gap_is_low_by_as_much_as_the_module_says(wavelength_um, gap_um, low):
     fibre = exact_mode(wavelength_um)
     ours = gap_loss_db(gap_um, fibre.petermann_2_um, fibre.petermann_2_um, 1.45, wavelength_um)
@@ -191,9 +189,7 @@ def test_an_outside_library_loses_the_same_by_offset(w1, w2, offset_um):
 
 @given(RADII, st.floats(0.0, 2.0), st.floats(1.0, 1.6), st.sampled_from([1.31, 1.55, 1.625]))
 def test_an_outside_library_loses_the_same_by_tilt(w, tilt_deg, index, wavelength_um):
-    theirs = ofiber.angular_misalignment_loss_db(
-        index, w * 1e-6, math.radians(tilt_deg), wavelength_um * 1e-6
-    )
+    theirs = ofiber.angular_misalignment_loss_db(index, w * 1e-6, math.radians(tilt_deg), wavelength_um * 1e-6)
     assert tilt_loss_db(tilt_deg, w, w, index, wavelength_um) == pytest.approx(theirs, rel=1e-9, abs=1e-12)
 
 
@@ -257,9 +253,7 @@ def test_a_joint_seen_in_a_mirror_loses_the_same(w1, w2, offset_um, tilt_deg, ga
     assert one == joint_loss_db(w1, w2, offset_um=-offset_um, tilt_deg=-tilt_deg, gap_um=gap_um)
 
 
-@given(
-    RADII, st.sampled_from(["offset_um", "tilt_deg", "gap_um"]), st.floats(0.0, 0.9), st.floats(0.001, 0.1)
-)
+@given(RADII, st.sampled_from(["offset_um", "tilt_deg", "gap_um"]), st.floats(0.0, 0.9), st.floats(0.001, 0.1))
 def test_each_defect_alone_starts_at_nothing_and_grows(w, defect, share, more):
     most = {"offset_um": 5.0, "tilt_deg": 3.0, "gap_um": 100.0}[defect]
     assert joint_loss_db(w, w, **{defect: 0.0}) == 0.0

@@ -30,9 +30,7 @@ def test_c1_01_v_number_of_the_test_fibre():
     aperture = numerical_aperture(at_1310.core_index, at_1310.cladding_index)
     assert_printed(aperture, "0.117929")
     assert_printed(v_number(A, aperture, 1.31), "2.31906")
-    assert_printed(
-        v_number(A, numerical_aperture(at_1550.core_index, at_1550.cladding_index), 1.55), "1.95621"
-    )
+    assert_printed(v_number(A, numerical_aperture(at_1550.core_index, at_1550.cladding_index), 1.55), "1.95621")
 
 
 def test_c1_02_gaussian_radius():
@@ -106,9 +104,7 @@ def test_an_outside_library_gives_the_same_mode(v):
 
 def test_an_outside_library_gives_the_same_v_number():
     assert v_number(4.1, 0.12, 1.31) == pytest.approx(ofiber.V_parameter(4.1e-6, 0.12, 1.31e-6), rel=1e-9)
-    assert numerical_aperture(1.4516, 1.4468) == pytest.approx(
-        ofiber.numerical_aperture(1.4516, 1.4468), rel=1e-9
-    )
+    assert numerical_aperture(1.4516, 1.4468) == pytest.approx(ofiber.numerical_aperture(1.4516, 1.4468), rel=1e-9)
 
 
 @pytest.mark.parametrize("wavelength_um", [1.31, 1.55])
@@ -147,9 +143,7 @@ def test_a_larger_v_holds_the_mode_tighter(v, more):
 
 @given(st.floats(1.27, 1.62), st.floats(0.001, 0.005), st.floats(3.0, 7.0))
 def test_a_radius_grows_with_wavelength_and_is_kept_at_1310(wavelength_um, more, radius_um):
-    assert radius_at_wavelength_um(radius_um, wavelength_um + more) > radius_at_wavelength_um(
-        radius_um, wavelength_um
-    )
+    assert radius_at_wavelength_um(radius_um, wavelength_um + more) > radius_at_wavelength_um(radius_um, wavelength_um)
     assert radius_at_wavelength_um(radius_um, 1.31) == pytest.approx(radius_um, rel=1e-12)
 
 
