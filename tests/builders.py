@@ -1,0 +1,290 @@
+"""Readable makers for tests: advices, a method that always answers the same, a service around it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from repairadvisor.decision.advice import (
+    Advice,
+    Alternative,
+    Barred,
+    Caution,
+    Check,
+    Cost,
+    Crew,
+    FactUsed,
+    GroupRestored,
+    KitLine,
+    Lift,
+    Loss,
+    Minutes,
+    PlanWords,
+    Question,
+    Restored,
+    Source,
+    Step,
+    Wait,
+    WavelengthLoss,
+)
+from repairadvisor.facts.context import Context
+
+NOW = datetime(2031, 5, 4, 7, 30, tzinfo=UTC)
+POLICY_ID = "5d" * 32
+
+
+def a_plan(**changes: str) -> PlanWords:
+    words = {
+        "method": "fusion_splice",
+        "layout": "join_directly",
+        "position": "tent",
+        "access": "climbing",
+        "shelter": "enclosed",
+        "stage": "permanent",
+        "phrase": "fuse it in a tent at the foot of the pole",
+    }
+    return PlanWords(**{**words, **changes})
+
+
+def a_caution(**changes: Any) -> Caution:
+    parts: dict[str, Any] = {
+        "tag": "glass_shards",
+        "text": "Splinters of glass fibre can hardly be seen; they go into skin and eyes and stay there. "
+        "Wear eye protection and drop every offcut into the glass box; your employer's rules on glass decide.",
+        "before_step": 2,
+        "owed_to": "known",
+        "beside_check": "",
+    }
+    return Caution(**{**parts, **changes})
+
+
+def a_check(**changes: Any) -> Check:
+    parts: dict[str, Any] = {
+        "screen": "pole-sound",
+        "not_before": "The pole is tested and found sound.",
+        "facts": ("pole_condition",),
+        "kind": "safety",
+        "if_it_fails": "Stay on the ground and ask for a platform.",
+        "source": "common practice, no source",
+        "how_known": "common practice",
+        "cautions": ("structures",),
+    }
+    return Check(**{**parts, **changes})
+
+
+def a_loss(**changes: Any) -> Loss:
+    parts: dict[str, Any] = {
+        "joints": 1,
+        "attempts_each": 3,
+        "by_wavelength": {
+            "1310": WavelengthLoss(0.045, 0.04, 0.09, 0.14, 3.06, 0.9996),
+            "1550": WavelengthLoss(0.041, 0.04, 0.08, 0.12, None, None),
+        },
+        "inserted_m": 0.0,
+        "inserted_loss_db": 0.0,
+        "given_back_db": None,
+        "given_back_why": "no recorded loss is cut out",
+        "chance_to_close_at_least": 0.9996,
+        "chance_to_close_at_most": 0.9999,
+        "chance_said": "over 99.9 %",
+        "reflectance_db": -60.0,
+        "reflectance_limit_db": -50.0,
+        "how_made": "cleaved at 8 degrees or less apart, redone above 0.15 dB",
+    }
+    return Loss(**{**parts, **changes})
+
+
+def an_advice(**changes: Any) -> Advice:
+    """A repair at a pole top, with something in every part."""
+    parts: dict[str, Any] = {
+        "action": "repair",
+        "say": "Bring the cable down and fuse it in a tent at the foot of the pole.",
+        "because": "There is spare cable on both sides, and a joint on the ground needs nobody on the pole for long.",
+        "plan": a_plan(),
+        "continuity_only": "",
+        "loss": a_loss(),
+        "loss_withheld": "",
+        "crew": Crew(2, ("fusion_single_trained", "may_climb"), "one to fuse single fibres, one to climb"),
+        "work_min": Minutes(75.0, 130.4),
+        "restored_after_min": Restored(95.0, 160.0, (GroupRestored("emergency lines", 2.0, 80.0, 120.0),)),
+        "expected_cost": Cost(412.4, 180.0, 95.0, 12.5, 8.0, 1.9, 0.0, 115.0, 0.0, "cu"),
+        "wait": None,
+        "call": ("control room",),
+        "checks_on_arrival": (a_check(),),
+        "steps": (
+            Step(1, "Set out the tent beside the pole.", "", ()),
+            Step(2, "Strip, cleave and fuse the fibre.", "0.15 dB or better, both ways averaged", ("glass_shards",)),
+        ),
+        "cautions": (
+            a_caution(tag="height", text="A fall kills. The person in charge at the place decides.", before_step=0),
+            a_caution(),
+            a_caution(
+                tag="structures",
+                text="A pole may give way. Put no weight on it before it has been tested; its owner decides.",
+                before_step=0,
+                owed_to="unknown",
+                beside_check="pole-sound",
+            ),
+        ),
+        "kit": (KitLine("splice protection sleeves", 4.0, "pieces", "one joint, up to three attempts"),),
+        "alternatives": (
+            Alternative(
+                a_plan(method="mechanical_splice", phrase="join it mechanically on the ground"),
+                38.2,
+                0.2,
+                "Costs more light.",
+            ),
+        ),
+        "barred": (
+            Barred(
+                "no-climb-alone",
+                "safety",
+                "anything at the pole top",
+                "Two persons are needed at height.",
+                ("crew_count",),
+                "common practice, no source",
+                "common practice",
+                Lift("a second person", "the control room", 45.0, 60.0),
+            ),
+        ),
+        "questions": (
+            Question(
+                "spare_far_m",
+                "How many metres of cable hang in the loop on the house side?",
+                "caller",
+                ("under_1_m", "1_to_3_m", "more"),
+                "It decides whether one joint is enough.",
+            ),
+        ),
+        "turning_points": ("Spare on the exchange side below 1.2 m: insert a section.",),
+        "valid_until": "2031-05-04T09:00:00+00:00",
+        "valid_because": "the wind was seen then",
+        "now": "2031-05-04T07:30:00+00:00",
+        "policy": POLICY_ID,
+        "method_version": "1",
+        "vocabulary_version": "1",
+        "facts_used": (FactUsed("spare_near_m", "3", "m", "Pipit Court crew", "2031-05-04T07:10:00+00:00"),),
+        "unknown_that_matter": ("humidity_pct",),
+        "sources": (Source("height limit", "4 m", "common practice, no source", "common practice"),),
+    }
+    return Advice(**{**parts, **changes})
+
+
+def _nothing_done(**changes: Any) -> Advice:
+    """An advice that lets nobody touch anything."""
+    blank: dict[str, Any] = {
+        "plan": None,
+        "loss": None,
+        "loss_withheld": "No plan is permitted, so no loss is promised.",
+        "crew": Crew(0, (), ""),
+        "work_min": None,
+        "restored_after_min": None,
+        "expected_cost": None,
+        "checks_on_arrival": (),
+        "steps": (),
+        "kit": (),
+        "alternatives": (),
+        "questions": (),
+        "turning_points": (),
+    }
+    return an_advice(**{**blank, **changes})
+
+
+def a_stand_off() -> Advice:
+    return _nothing_done(
+        action="stand_off",
+        say="Keep everybody away from the cable and call the power owner.",
+        because="The cable lies on a power line.",
+        call=("power owner", "control room"),
+        cautions=(
+            a_caution(
+                tag="electrical",
+                text="A cable that touches a power line is live over its whole length. The power owner decides.",
+                before_step=0,
+            ),
+        ),
+    )
+
+
+def a_wait() -> Advice:
+    return _nothing_done(
+        action="make_safe_and_wait",
+        say="Make the place safe and wait for the thunder to pass.",
+        because="Thunder follows the flash within 30 seconds.",
+        wait=Wait("half an hour after the last thunder", 42.0, ("sit in the vehicle", "keep the lid shut"), a_plan()),
+        call=(),
+        cautions=(a_caution(tag="lightning", text="Drop the cable; go into a vehicle.", before_step=0),),
+    )
+
+
+def a_question_first() -> Advice:
+    return _nothing_done(
+        action="ask_first",
+        say="Ask how much spare cable there is before anybody is sent.",
+        because="It decides what has to be carried.",
+        questions=an_advice().questions,
+        call=(),
+        cautions=(),
+        barred=(),
+    )
+
+
+def an_out_of_scope() -> Advice:
+    return _nothing_done(
+        action="out_of_scope",
+        say="This cable lies beside a railway: call its owner.",
+        because="Work beside rails belongs to the owner of the railway.",
+        call=("railway owner",),
+        cautions=(),
+        barred=(),
+        facts_used=(FactUsed("place", "rail_side", "", "", ""),),
+        unknown_that_matter=(),
+        sources=(),
+    )
+
+
+def a_crowded_advice() -> Advice:
+    """More cautions, checks and steps than one ticket note holds."""
+    tags = ("wind", "traffic", "damp", "cold", "trips", "battery", "water", "waste_sharps")
+    cautions = tuple(
+        a_caution(
+            tag=tag,
+            text=f"Beware of {tag.replace('_', ' ')} at Heron Wharf. "
+            + "It has hurt people before; look twice. " * 3
+            + "The person in charge decides.",
+            before_step=number % 3,
+        )
+        for number, tag in enumerate(tags)
+    )
+    checks = (
+        a_check(),
+        a_check(screen="wind-low", not_before="Gusts at working height are below 12.5 m/s.", cautions=("wind",)),
+    )
+    return an_advice(cautions=(*an_advice().cautions, *cautions), checks_on_arrival=checks)
+
+
+ADVICES = {
+    "repair": an_advice(),
+    "crowded": a_crowded_advice(),
+    "ask_first": a_question_first(),
+    "wait": a_wait(),
+    "stand_off": a_stand_off(),
+    "out_of_scope": an_out_of_scope(),
+}
+
+
+@dataclass(frozen=True)
+class FixedMethod:
+    """A method that reads facts for real and then always gives the same advice."""
+
+    answer: Advice
+    policy_text: bytes = b"a policy"
+
+    def advise(self, context: Context) -> Advice:
+        return replace(self.answer, now=context.now.isoformat())
+
+
+def a_database_url(folder: Path) -> str:
+    return f"sqlite:///{folder / 'records.db'}"
