@@ -29,36 +29,24 @@ DB_PER_NEPER_OF_POWER = 4.3429448190325175  # 10 / ln 10
 
 LIGHT_SPEED_M_PER_S = Constant(299_792_458.0, "m/s", "definition of the metre (SI)", "read")
 
-FIBRE_INDEX = Constant(
-    1.45, "1", "refractive index of a silica fibre near 1.3 to 1.6 µm, rounded", "common practice"
-)
+FIBRE_INDEX = Constant(1.45, "1", "refractive index of a silica fibre near 1.3 to 1.6 µm, rounded", "common practice")
 GEL_INDEX = Constant(1.46, "1", "index of a matching gel as used in gap figures, rounded", "common practice")
-MULTIMODE_INDEX = Constant(
-    1.48, "1", "core index of a graded-index multimode fibre, rounded", "common practice"
-)
+MULTIMODE_INDEX = Constant(1.48, "1", "core index of a graded-index multimode fibre, rounded", "common practice")
 AIR_INDEX = Constant(1.0, "1", "air, rounded", "common practice")
 GEL_MATCHED_INDEX_25C = Constant(
     1.4516, "1", "fundamental mode's core glass at 1.31 µm, silica by Sellmeier", "derived"
 )
 
-CLADDING_RADIUS_UM = Constant(
-    62.5, "µm", "ITU-T G.652 and IEC 60793-2: cladding diameter 125 µm", "from memory"
-)
+CLADDING_RADIUS_UM = Constant(62.5, "µm", "ITU-T G.652 and IEC 60793-2: cladding diameter 125 µm", "from memory")
 
 SILICA_THERMO_OPTIC_PER_K = Constant(
     8.5e-6, "1/K", "Rego, Sensors 23 (2023) 6023, abstract: 8.16e-6 to 8.53e-6 at 293 K and 1.55 µm", "read"
 )
 SILICA_THERMO_OPTIC_LOW_PER_K = Constant(8.16e-6, "1/K", "Rego, Sensors 23 (2023) 6023, abstract", "read")
 SILICA_THERMO_OPTIC_HIGH_PER_K = Constant(8.53e-6, "1/K", "Rego, Sensors 23 (2023) 6023, abstract", "read")
-GEL_THERMO_OPTIC_PER_K = Constant(
-    -3.5e-4, "1/K", "silicone matching gel; no source could be read", "from memory"
-)
-GEL_THERMO_OPTIC_STEEP_PER_K = Constant(
-    -4.5e-4, "1/K", "silicone matching gel; no source could be read", "from memory"
-)
-GEL_THERMO_OPTIC_FLAT_PER_K = Constant(
-    -3.0e-4, "1/K", "silicone matching gel; no source could be read", "from memory"
-)
+GEL_THERMO_OPTIC_PER_K = Constant(-3.5e-4, "1/K", "silicone matching gel; no source could be read", "from memory")
+GEL_THERMO_OPTIC_STEEP_PER_K = Constant(-4.5e-4, "1/K", "silicone matching gel; no source could be read", "from memory")
+GEL_THERMO_OPTIC_FLAT_PER_K = Constant(-3.0e-4, "1/K", "silicone matching gel; no source could be read", "from memory")
 
 REFERENCE_RADIUS_1310_UM = Constant(
     4.6,
@@ -92,9 +80,7 @@ GROUP_INDEX: dict[tuple[str, int], Constant] = {
     ("G.652", 1550): Constant(1.468, "1", "data sheets of G.657.A1 and G.657.B3 fibre", "read"),
     ("G.652", 1625): Constant(1.468, "1", "data sheets of G.657.A1 and G.657.B3 fibre", "read"),
     ("G.655", 1550): Constant(1.469, "1", "typical data sheet", "from memory"),
-    ("G.654.E", 1550): Constant(
-        1.464, "1", "middle of 1.463 to 1.465; verify in the fibre's sheet", "from memory"
-    ),
+    ("G.654.E", 1550): Constant(1.464, "1", "middle of 1.463 to 1.465; verify in the fibre's sheet", "from memory"),
     ("50 µm", 850): Constant(1.483, "1", "an OM4 data sheet (another: 1.482)", "read"),
     ("50 µm", 1300): Constant(1.478, "1", "an OM4 data sheet (another: 1.477)", "read"),
     ("62.5 µm", 850): Constant(1.496, "1", "typical OM1 data sheet", "from memory"),

@@ -63,9 +63,7 @@ def steady_state_loss_at_joint_db(s: float) -> float:
     return _quadratic_loss_db(s, STEADY_STATE_AT_JOINT.value)
 
 
-def overfilled_gap_loss_db(
-    gap_um: float, core_radius_um: float, numerical_aperture: float, index: float
-) -> float:
+def overfilled_gap_loss_db(gap_um: float, core_radius_um: float, numerical_aperture: float, index: float) -> float:
     """Loss in dB of a gap under overfilled launch: T = 1 - z NA / (2 n a), reflection not counted.
 
     First order in the gap: refused where z NA / (n a) passes 0.3. Errors: OpticsError.
@@ -78,9 +76,7 @@ def overfilled_gap_loss_db(
     return -10.0 * math.log10(1.0 - 0.5 * shear)
 
 
-def core_mismatch_loss_db(
-    core1_radius_um: float, aperture1: float, core2_radius_um: float, aperture2: float
-) -> float:
+def core_mismatch_loss_db(core1_radius_um: float, aperture1: float, core2_radius_um: float, aperture2: float) -> float:
     """Loss in dB from fibre 1 into fibre 2 of another core or aperture, overfilled. **Directional.**
 
     The part of fibre 1's uniform filling that fibre 2 accepts; both smaller gives

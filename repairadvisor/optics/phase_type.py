@@ -164,6 +164,4 @@ def overshoot(first: Chain, second: Chain) -> Array:
 
 def mean_of(terms: Sequence[Term]) -> float:
     """Expected sum of ``terms``."""
-    return sum(
-        (1.0 - term.other_chance) * sum(term.means) + term.other_chance * term.other_mean for term in terms
-    )
+    return sum((1.0 - term.other_chance) * sum(term.means) + term.other_chance * term.other_mean for term in terms)
