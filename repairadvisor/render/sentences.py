@@ -1,0 +1,252 @@
+"""The parts of an advice as plain lines, for every renderer that writes text.
+
+A line is whole: renderers break it to their width but never shorten it. Each function gives no line where the
+advice has nothing to say.
+"""
+
+from __future__ import annotations
+
+from repairadvisor.decision.advice import Advice, Alternative, Barred, Check, Loss, PlanWords, Question, Step
+from repairadvisor.render import figures
+
+HEADLINES = {
+    "repair": "REPAIR",
+    "ask_first": "ASK FIRST",
+    "make_safe_and_wait": "MAKE SAFE AND WAIT",
+    "stand_off": "STAND OFF",
+    "out_of_scope": "OUT OF SCOPE",
+}
+
+
+def one_line(text: str) -> str:
+    """The text without line breaks or runs of spaces."""
+    return " ".join(text.split())
+
+
+def headline(advice: Advice) -> str:
+    """What to do, in one line that says it all."""
+    return one_line(f"{HEADLINES[advice.action]}. {advice.say}")
+
+
+def reason(advice: Advice) -> list[str]:
+    """Why, and what comes before this advice."""
+    lines = [f"Why: {advice.because}"] if advice.because else []
+    if advice.defers_to:
+        lines.append(f"Comes after: {advice.defers_to}")
+    return lines
+
+
+def plan(advice: Advice) -> list[str]:
+    """The plan in words, and how far it may count as a repair."""
+    lines = []
+    if advice.plan is not None:
+        lines.append(f"Plan: {_plan_in_full(advice.plan)}")
+    if advice.continuity_only:
+        lines.append(f"For continuity only: {advice.continuity_only}")
+    return lines
+
+
+def _plan_in_full(words: PlanWords) -> str:
+    six = (words.method, words.layout, words.position, words.access, words.shelter, words.stage)
+    return f"{words.phrase} ({', '.join(figures.words(word) for word in six)})"
+
+
+def light(advice: Advice) -> list[str]:
+    """What the plan costs in light."""
+    if advice.loss is None:
+        return [f"Loss: not promised. {advice.loss_withheld}"] if advice.loss_withheld else []
+    lost = advice.loss
+    lines = []
+    for wavelength, at in lost.by_wavelength.items():
+        line = f"Added loss at {wavelength} nm: {figures.loss(at.p50_db)} as a rule, "
+        line += f"{figures.loss(at.p95_db)} in 95 of 100, {figures.loss(at.p99_db)} in 99 of 100"
+        line += f" (mean {figures.loss(at.mean_db)})"
+        if at.margin_left_db is not None:
+            line += f"; margin left {figures.loss(at.margin_left_db)}"
+        if at.chance_to_close is not None:
+            line += f"; link closes with {figures.chance(at.chance_to_close)}"
+        lines.append(line)
+    lines += _joints(lost)
+    if advice.loss_withheld:
+        lines.append(f"Not promised: {advice.loss_withheld}")
+    return lines
+
+
+def _joints(lost: Loss) -> list[str]:
+    attempts = f"up to {lost.attempts_each} attempts each" if lost.attempts_each > 1 else "one attempt each"
+    line = f"Joints: {lost.joints}, {attempts}"
+    if lost.inserted_m > 0:
+        line += f"; {figures.quantity(lost.inserted_m, 'm')} inserted, {figures.loss(lost.inserted_loss_db)} of it"
+    if lost.given_back_db is not None:
+        line += f"; {figures.loss(lost.given_back_db)} comes back"
+    if lost.given_back_why:
+        line += f" ({lost.given_back_why})"
+    lines = [line]
+    if lost.chance_said:
+        lines.append(f"Chance that the link closes: {lost.chance_said}")
+    if lost.reflectance_db is not None:
+        line = f"Reflectance: {figures.reflectance(lost.reflectance_db)}"
+        if lost.reflectance_limit_db is not None:
+            line += f", limit {figures.reflectance(lost.reflectance_limit_db)}"
+        lines.append(line)
+    if lost.how_made:
+        lines.append(f"How the joint is made: {lost.how_made}")
+    return lines
+
+
+def crew(advice: Advice) -> list[str]:
+    """How many, and authorised for what."""
+    if advice.crew.persons == 0 and not advice.crew.in_words:
+        return []
+    persons = "1 person" if advice.crew.persons == 1 else f"{advice.crew.persons} persons"
+    return [f"Crew: {persons}" + (f", {advice.crew.in_words}" if advice.crew.in_words else "")]
+
+
+def times_and_cost(advice: Advice) -> list[str]:
+    """How long, when service is back, and what it is expected to cost."""
+    lines = []
+    if advice.work_min is not None:
+        lines.append(f"Work: {_two_times(advice.work_min.p50, advice.work_min.p95)}")
+    if advice.restored_after_min is not None:
+        back = advice.restored_after_min
+        lines.append(f"Service back after {_two_times(back.p50, back.p95)}")
+        lines += [
+            f"  {group.group}, {figures.quantity(group.fibres, 'fibres')}: {_two_times(group.p50, group.p95)}"
+            for group in back.by_group
+        ]
+    if advice.expected_cost is not None:
+        cost = advice.expected_cost
+        parts = (
+            ("labour", cost.labour),
+            ("outage", cost.outage),
+            ("materials", cost.materials),
+            ("machine", cost.machine),
+            ("second visit", cost.second_visit),
+            ("later visit", cost.later_visit),
+            ("failed check", cost.failed_check),
+            ("waiting", cost.waiting),
+        )
+        of = ", ".join(f"{name} {figures.money(part, '')}" for name, part in parts if part != 0)
+        total = figures.money(cost.total, cost.currency)
+        lines.append(f"Expected cost: {total}" + (f" ({of})" if of else ""))
+    return lines
+
+
+def _two_times(p50: float, p95: float) -> str:
+    return f"{figures.minutes(p50)} as a rule, {figures.minutes(p95)} in 95 of 100"
+
+
+def wait(advice: Advice) -> list[str]:
+    """Until when or which event, what to do meanwhile, and what follows."""
+    if advice.wait is None:
+        return []
+    wanted = advice.wait
+    line = f"Wait until {wanted.until}"
+    if wanted.minutes is not None:
+        line += f": about {figures.minutes(wanted.minutes)}"
+    lines = [line, *(f"Meanwhile: {text}" for text in wanted.meanwhile)]
+    if wanted.then_plan is not None:
+        lines.append(f"Then: {_plan_in_full(wanted.then_plan)}")
+    return lines
+
+
+def call(advice: Advice) -> list[str]:
+    """Whom to call."""
+    return [f"Call: {who}" for who in advice.call]
+
+
+def caution(text: str) -> str:
+    """A caution, whole."""
+    return f"CAUTION: {text}"
+
+
+def check(one: Check) -> list[str]:
+    """What must be certain first, and what its failing means."""
+    lines = [f"Not before: {one.not_before}"]
+    if one.if_it_fails:
+        lines.append(f"If not: {one.if_it_fails}")
+    return lines
+
+
+def step(one: Step) -> str:
+    """A step and the limit that decides it is done."""
+    return f"{one.number}. {one.text}" + (f" Limit: {one.limit}" if one.limit else "")
+
+
+def question(one: Question) -> str:
+    """One thing to find out."""
+    line = f"Ask {figures.words(one.of_whom)}: {one.ask}"
+    if one.answers:
+        line += f" ({' / '.join(figures.words(answer) for answer in one.answers)})"
+    return line + (f" Because: {one.because}" if one.because else "")
+
+
+def kit(advice: Advice) -> list[str]:
+    """What to carry."""
+    return [
+        f"{figures.quantity(line.quantity, line.unit)}: {line.item}" + (f" ({line.line_for})" if line.line_for else "")
+        for line in advice.kit
+    ]
+
+
+def alternative(one: Alternative, currency: str) -> str:
+    """Another permitted plan and what it costs more."""
+    line = f"{one.plan.phrase}: costs {figures.money(one.costs_more, currency)} more"
+    if one.p50_db is not None:
+        line += f", loss {figures.loss(one.p50_db)}"
+    return line + (f". {one.why_not}" if one.why_not else "")
+
+
+def barred(one: Barred) -> str:
+    """Plans that may not be done, why, and what would lift the bar."""
+    line = f"{one.plans}: {one.because}"
+    if one.facts:
+        line += f" [{', '.join(one.facts)}]"
+    lift = one.lifted_by
+    if lift.what:
+        line += f" Lifted by {lift.what}" + (f", {lift.who}" if lift.who else "")
+        if lift.minutes is not None:
+            line += f", {figures.minutes(lift.minutes)}"
+    return line + (f". Source: {one.source} ({one.how_known})" if one.source else "")
+
+
+def validity(advice: Advice) -> list[str]:
+    """How long the advice holds, and under which policy it was made."""
+    lines = []
+    if advice.valid_until:
+        line = f"Valid until {figures.moment(advice.valid_until)}"
+        lines.append(line + (f": {advice.valid_because}" if advice.valid_because else ""))
+    lines.append(
+        f"Given {figures.moment(advice.now)} under policy {advice.policy[:12]}, method {advice.method_version}"
+    )
+    return lines
+
+
+def facts_used(advice: Advice) -> list[str]:
+    """The facts that decided something, as they were understood."""
+    lines = []
+    for used in advice.facts_used:
+        line = f"{used.fact} = {used.value} {used.unit}".rstrip()
+        aside = [text for text in (used.source, figures.moment(used.seen_at) if used.seen_at else "") if text]
+        lines.append(line + (f" ({', '.join(aside)})" if aside else ""))
+    return lines
+
+
+def not_known(advice: Advice) -> list[str]:
+    """What is not known and could matter, and what this version does not work out."""
+    lines = []
+    if advice.unknown_that_matter:
+        lines.append(f"Not known: {', '.join(advice.unknown_that_matter)}")
+    if advice.not_yet_computed:
+        lines.append(f"Not worked out: {', '.join(advice.not_yet_computed)}")
+    return lines
+
+
+def sources(advice: Advice) -> list[str]:
+    """Where the figures that decided something come from."""
+    return [f"{one.figure} = {one.value}: {one.source} ({one.how_known})" for one in advice.sources]
+
+
+def currency(advice: Advice) -> str:
+    """The policy's currency, where the advice names one."""
+    return advice.expected_cost.currency if advice.expected_cost is not None else ""

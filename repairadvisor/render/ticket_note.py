@@ -1,0 +1,99 @@
+"""An advice as plain text for a ticket: short notes whose first line says it all.
+
+A note holds at most ``LONGEST`` characters. What a crew must have (cautions and checks above all) is never cut:
+it goes on in further numbered notes. Everything else yields: it is left out, last block first, where the notes
+that are needed anyway have no room for it, and the note says what was left out.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable
+
+from repairadvisor.decision.advice import Advice
+from repairadvisor.render import sentences
+from repairadvisor.render.placing import placed
+
+LONGEST = 1800
+# "[12 of 34] goes on", generously.
+_ROOM_FOR_NUMBER = 30
+
+
+def render(advice: Advice) -> str:
+    """All notes in one text, an empty line between them, ending with a line break."""
+    return "\n\n".join(notes(advice)) + "\n"
+
+
+def notes(advice: Advice) -> tuple[str, ...]:
+    """The notes in order, each of at most ``LONGEST`` characters, broken only between lines.
+
+    (A single line longer than a note is broken between words.)
+    """
+    needed, optional = _needed(advice), _optional(advice)
+    fewest = len(_packed([*needed, *_left_out(optional)]))
+    for kept in range(len(optional), 0, -1):
+        lines = [*needed, *(line for name, block in optional[:kept] for line in [name, *block])]
+        packed = _packed([*lines, *_left_out(optional[kept:])])
+        if len(packed) <= fewest:
+            return packed
+    return _packed([*needed, *_left_out(optional)])
+
+
+def _needed(advice: Advice) -> list[str]:
+    cautions = placed(advice)
+    lines = [sentences.headline(advice), *sentences.reason(advice)]
+    lines += [sentences.caution(text) for text in cautions.first]
+    lines += [*sentences.call(advice), *sentences.wait(advice)]
+    for check in advice.checks_on_arrival:
+        lines += [sentences.caution(text) for text in cautions.beside[check.screen]]
+        lines += sentences.check(check)
+    lines += [*sentences.plan(advice), *sentences.crew(advice), *sentences.times_and_cost(advice)]
+    lines += sentences.light(advice)
+    lines += [sentences.question(one) for one in advice.questions]
+    for step in advice.steps:
+        lines += [sentences.caution(text) for text in cautions.before[step.number]]
+        lines.append(sentences.step(step))
+    return [*lines, *sentences.not_known(advice), *sentences.validity(advice)]
+
+
+def _optional(advice: Advice) -> list[tuple[str, list[str]]]:
+    """Headed blocks; the last one yields first."""
+    currency = sentences.currency(advice)
+    blocks = [
+        ("Carry:", sentences.kit(advice)),
+        ("What would turn it:", list(advice.turning_points)),
+        ("Sources:", sentences.sources(advice)),
+        ("Barred:", [sentences.barred(one) for one in advice.barred]),
+        ("Other plans:", [sentences.alternative(one, currency) for one in advice.alternatives]),
+    ]
+    return [(name, [f"- {line}" for line in lines]) for name, lines in blocks if lines]
+
+
+def _left_out(blocks: Iterable[tuple[str, list[str]]]) -> list[str]:
+    names = [name.rstrip(":").lower() for name, _ in blocks]
+    return [f"Left out here for length: {', '.join(names)}."] if names else []
+
+
+def _packed(lines: Iterable[str]) -> tuple[str, ...]:
+    clean = [sentences.one_line(line) for line in lines]
+    whole = "\n".join(clean)
+    if len(whole) <= LONGEST:
+        return (whole,)
+    parts = _filled(clean, LONGEST - _ROOM_FOR_NUMBER)
+    count = len(parts)
+    first, *others = parts
+    return (
+        f"[1 of {count}] {first}",
+        *(f"[{number} of {count}] goes on\n{part}" for number, part in enumerate(others, start=2)),
+    )
+
+
+def _filled(lines: Iterable[str], room: int) -> list[str]:
+    parts: list[str] = []
+    for line in lines:
+        for piece in textwrap.wrap(line, room, break_on_hyphens=False):
+            if parts and len(parts[-1]) + 1 + len(piece) <= room:
+                parts[-1] += f"\n{piece}"
+            else:
+                parts.append(piece)
+    return parts

@@ -1,0 +1,146 @@
+"""What must hold of every renderer and every advice: cautions whole and in time, limits of width and length."""
+
+from __future__ import annotations
+
+import re
+import string
+from collections.abc import Callable
+
+import pytest
+from builders import ADVICES, a_caution, a_check, an_advice
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from repairadvisor.decision.advice import ACTIONS, Advice, Step
+from repairadvisor.render import sentences, terminal, ticket_note
+from repairadvisor.render.placing import placed
+
+RENDERERS = (terminal.render, ticket_note.render)
+_WORDS = st.lists(st.text(string.ascii_letters + "éµ–", min_size=1, max_size=12), min_size=1, max_size=60).map(" ".join)
+
+
+@st.composite
+def advices(draw: st.DrawFn) -> Advice:
+    checks = tuple(
+        a_check(screen=f"check-{number}", not_before=draw(_WORDS), cautions=())
+        for number in range(draw(st.integers(0, 3)))
+    )
+    steps = tuple(Step(number, draw(_WORDS), draw(_WORDS), ()) for number in range(1, draw(st.integers(1, 6))))
+    cautions = tuple(
+        a_caution(
+            tag=f"tag-{number}",
+            text=draw(_WORDS),
+            before_step=draw(st.integers(0, 6)),
+            owed_to=draw(st.sampled_from(["known", "unknown"])),
+            beside_check=f"check-{draw(st.integers(0, 3))}",
+        )
+        for number in range(draw(st.integers(0, 8)))
+    )
+    return an_advice(
+        action=draw(st.sampled_from(ACTIONS)),
+        say=draw(_WORDS),
+        checks_on_arrival=checks,
+        steps=steps,
+        cautions=cautions,
+        turning_points=tuple(draw(st.lists(_WORDS, max_size=4))),
+        alternatives=an_advice().alternatives * draw(st.integers(0, 12)),
+        barred=an_advice().barred * draw(st.integers(0, 12)),
+    )
+
+
+def _flat(text: str) -> str:
+    """Text as one line, without what stands between notes."""
+    return " ".join(re.sub(r"\n\n\[\d+ of \d+\] goes on\n", "\n", text).split())
+
+
+@pytest.mark.parametrize("render", RENDERERS)
+@settings(max_examples=60, deadline=None)
+@given(advice=advices())
+def test_every_caution_and_check_is_printed_whole(render: Callable[[Advice], str], advice: Advice) -> None:
+    text = _flat(render(advice))
+    for caution in advice.cautions:
+        assert f"CAUTION: {caution.text}" in text
+    for check in advice.checks_on_arrival:
+        assert f"Not before: {check.not_before}" in text
+
+
+@pytest.mark.parametrize("render", RENDERERS)
+@settings(max_examples=60, deadline=None)
+@given(advice=advices())
+def test_every_caution_stands_before_what_it_concerns(render: Callable[[Advice], str], advice: Advice) -> None:
+    text = _flat(render(advice))
+    where = placed(advice)
+    steps = {step.number: text.rindex(sentences.step(step)) for step in advice.steps}
+    for number, cautions in where.before.items():
+        for caution in cautions:
+            assert text.index(f"CAUTION: {caution}") < steps[number]
+    for caution in where.first:
+        assert text.index(f"CAUTION: {caution}") < min([*steps.values(), text.index("Plan:")])
+
+
+@settings(max_examples=60, deadline=None)
+@given(advice=advices())
+def test_the_terminal_page_is_80_columns_wide_and_starts_with_what_to_do(advice: Advice) -> None:
+    lines = terminal.render(advice).splitlines()
+    assert max(len(line) for line in lines) <= 80
+    assert lines[0].startswith(sentences.HEADLINES[advice.action])
+
+
+@settings(max_examples=60, deadline=None)
+@given(advice=advices())
+def test_notes_keep_their_length_and_number_themselves(advice: Advice) -> None:
+    notes = ticket_note.notes(advice)
+    assert max(len(note) for note in notes) <= ticket_note.LONGEST
+    if len(notes) == 1:
+        assert notes[0].startswith(sentences.headline(advice))
+    else:
+        assert notes[0].startswith(f"[1 of {len(notes)}] {sentences.headline(advice)}")
+        for number, note in enumerate(notes[1:], start=2):
+            assert note.startswith(f"[{number} of {len(notes)}] goes on\n")
+
+
+@settings(max_examples=60, deadline=None)
+@given(advice=advices())
+def test_notes_are_broken_between_lines_only(advice: Advice) -> None:
+    lines = {line for note in ticket_note.notes(advice) for line in note.split("\n")}
+    for caution in advice.cautions:
+        assert sentences.caution(caution.text) in lines
+
+
+def test_what_may_yield_makes_no_further_note_and_is_named() -> None:
+    lean = ticket_note.notes(an_advice(alternatives=(), barred=(), sources=()))
+    full = ticket_note.notes(an_advice(alternatives=an_advice().alternatives * 40))
+    assert len(full) == len(lean)
+    assert "Left out here for length: other plans." in full[-1]
+    assert "Barred:" in full[-1]
+
+
+def test_alternatives_yield_before_barred_plans_and_those_before_sources() -> None:
+    many = an_advice(alternatives=an_advice().alternatives * 40, barred=an_advice().barred * 40)
+    text = ticket_note.render(many)
+    assert "Left out here for length: barred, other plans." in text
+    assert "Sources:" in text
+
+
+def test_what_fits_is_not_left_out() -> None:
+    assert "Left out" not in ticket_note.render(ADVICES["stand_off"])
+
+
+def test_a_line_longer_than_a_note_goes_on_in_the_next_one() -> None:
+    endless = " ".join(f"word{number}" for number in range(600))
+    advice = an_advice(cautions=(a_caution(text=endless, before_step=0),))
+    assert all(len(note) <= ticket_note.LONGEST for note in ticket_note.notes(advice))
+    assert endless in _flat(ticket_note.render(advice))
+
+
+def test_line_breaks_in_a_text_cannot_pass_for_other_lines() -> None:
+    text = ticket_note.render(an_advice(say="Wait.\n\n[1 of 1] REPAIR. Go on."))
+    assert text.splitlines()[0].endswith("REPAIR. Wait. [1 of 1] REPAIR. Go on.")
+
+
+@pytest.mark.parametrize("advice", ADVICES.values(), ids=ADVICES.keys())
+@pytest.mark.parametrize("render", RENDERERS)
+def test_no_line_ends_in_space_or_says_none(render: Callable[[Advice], str], advice: Advice) -> None:
+    for line in render(advice).splitlines():
+        assert line == line.rstrip()
+        assert "None" not in line
