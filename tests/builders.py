@@ -85,13 +85,13 @@ def a_loss(**changes: Any) -> Loss:
         "inserted_m": 0.0,
         "inserted_loss_db": 0.0,
         "given_back_db": None,
-        "given_back_why": "no recorded loss is cut out",
+        "given_back_why": "Nothing is cut out that gives light back.",
         "chance_to_close_at_least": 0.9996,
         "chance_to_close_at_most": 0.9999,
-        "chance_said": "over 99.9 %",
+        "chance_said": "Closes in more than 99 of 100 such repairs: measure as usual.",
         "reflectance_db": -60.0,
         "reflectance_limit_db": -50.0,
-        "how_made": "cleaved at 8 degrees or less apart, redone above 0.15 dB",
+        "how_made": "Distribution of the sum of the joints after bad ones are done again.",
     }
     return Loss(**{**parts, **changes})
 

@@ -25,14 +25,17 @@ def one_line(text: str) -> str:
 
 def headline(advice: Advice) -> str:
     """What to do, in one line that says it all."""
-    return one_line(f"{HEADLINES[advice.action]}. {advice.say}")
+    action = HEADLINES[advice.action]
+    if advice.say.upper().startswith(action):
+        return one_line(action + advice.say[len(action) :])
+    return one_line(f"{action}. {advice.say}")
 
 
 def reason(advice: Advice) -> list[str]:
     """Why, and what comes before this advice."""
     lines = [f"Why: {advice.because}"] if advice.because else []
     if advice.defers_to:
-        lines.append(f"Comes after: {advice.defers_to}")
+        lines.append(advice.defers_to)
     return lines
 
 
@@ -42,7 +45,7 @@ def plan(advice: Advice) -> list[str]:
     if advice.plan is not None:
         lines.append(f"Plan: {_plan_in_full(advice.plan)}")
     if advice.continuity_only:
-        lines.append(f"For continuity only: {advice.continuity_only}")
+        lines.append(advice.continuity_only)
     return lines
 
 
@@ -54,7 +57,7 @@ def _plan_in_full(words: PlanWords) -> str:
 def light(advice: Advice) -> list[str]:
     """What the plan costs in light."""
     if advice.loss is None:
-        return [f"Loss: not promised. {advice.loss_withheld}"] if advice.loss_withheld else []
+        return [advice.loss_withheld] if advice.loss_withheld else []
     lost = advice.loss
     lines = []
     for wavelength, at in lost.by_wavelength.items():
@@ -68,7 +71,7 @@ def light(advice: Advice) -> list[str]:
         lines.append(line)
     lines += _joints(lost)
     if advice.loss_withheld:
-        lines.append(f"Not promised: {advice.loss_withheld}")
+        lines.append(advice.loss_withheld)
     return lines
 
 
@@ -79,18 +82,14 @@ def _joints(lost: Loss) -> list[str]:
         line += f"; {figures.quantity(lost.inserted_m, 'm')} inserted, {figures.loss(lost.inserted_loss_db)} of it"
     if lost.given_back_db is not None:
         line += f"; {figures.loss(lost.given_back_db)} comes back"
-    if lost.given_back_why:
-        line += f" ({lost.given_back_why})"
-    lines = [line]
-    if lost.chance_said:
-        lines.append(f"Chance that the link closes: {lost.chance_said}")
+    lines = [line, *(text for text in (lost.given_back_why, lost.chance_said) if text)]
     if lost.reflectance_db is not None:
         line = f"Reflectance: {figures.reflectance(lost.reflectance_db)}"
         if lost.reflectance_limit_db is not None:
             line += f", limit {figures.reflectance(lost.reflectance_limit_db)}"
         lines.append(line)
     if lost.how_made:
-        lines.append(f"How the joint is made: {lost.how_made}")
+        lines.append(lost.how_made)
     return lines
 
 
@@ -150,11 +149,6 @@ def wait(advice: Advice) -> list[str]:
     return lines
 
 
-def call(advice: Advice) -> list[str]:
-    """Whom to call."""
-    return [f"Call: {who}" for who in advice.call]
-
-
 def caution(text: str) -> str:
     """A caution, whole."""
     return f"CAUTION: {text}"
@@ -204,7 +198,7 @@ def barred(one: Barred) -> str:
         line += f" [{', '.join(one.facts)}]"
     lift = one.lifted_by
     if lift.what:
-        line += f" Lifted by {lift.what}" + (f", {lift.who}" if lift.who else "")
+        line += f" Lifted by: {lift.what}" + (f", {lift.who}" if lift.who else "")
         if lift.minutes is not None:
             line += f", {figures.minutes(lift.minutes)}"
     return line + (f". Source: {one.source} ({one.how_known})" if one.source else "")
@@ -233,13 +227,8 @@ def facts_used(advice: Advice) -> list[str]:
 
 
 def not_known(advice: Advice) -> list[str]:
-    """What is not known and could matter, and what this version does not work out."""
-    lines = []
-    if advice.unknown_that_matter:
-        lines.append(f"Not known: {', '.join(advice.unknown_that_matter)}")
-    if advice.not_yet_computed:
-        lines.append(f"Not worked out: {', '.join(advice.not_yet_computed)}")
-    return lines
+    """What is not known and could matter."""
+    return [f"Not known: {', '.join(advice.unknown_that_matter)}"] if advice.unknown_that_matter else []
 
 
 def sources(advice: Advice) -> list[str]:

@@ -3,34 +3,40 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from repairadvisor.decision.advice import Advice
 from repairadvisor.render import sentences
+from repairadvisor.render.headings import HEADINGS
 from repairadvisor.render.placing import placed
 
 WIDTH = 80
 
 
-def render(advice: Advice) -> str:
+def render(advice: Advice, heading: Mapping[str, str] = HEADINGS) -> str:
     """The whole advice, ending with a line break. Cautions stand whole, before what they concern."""
     cautions = placed(advice)
+    currency = sentences.currency(advice)
+    parts: list[tuple[str, Iterable[str]]] = [
+        ("cautions", [sentences.caution(text) for text in cautions.first]),
+        ("call", advice.call),
+        ("wait", sentences.wait(advice)),
+        ("checks_on_arrival", _checks(advice, cautions.beside)),
+        ("plan", [*sentences.plan(advice), *sentences.crew(advice), *sentences.times_and_cost(advice)]),
+        ("loss", sentences.light(advice)),
+        ("questions", [sentences.question(one) for one in advice.questions]),
+        ("steps", _steps(advice, cautions.before)),
+        ("kit", sentences.kit(advice)),
+        ("turning_points", advice.turning_points),
+        ("alternatives", [sentences.alternative(one, currency) for one in advice.alternatives]),
+        ("barred", [sentences.barred(one) for one in advice.barred]),
+        ("facts_used", [*sentences.facts_used(advice), *sentences.not_known(advice)]),
+        ("not_yet_computed", advice.not_yet_computed),
+        ("sources", sentences.sources(advice)),
+    ]
     blocks = [
         _lines([sentences.headline(advice), *sentences.reason(advice)]),
-        _block("BEFORE ANYTHING", [sentences.caution(text) for text in cautions.first]),
-        _block("CALL", sentences.call(advice)),
-        _block("WAIT", sentences.wait(advice)),
-        _block("CHECK FIRST", _checks(advice, cautions.beside)),
-        _block("PLAN", [*sentences.plan(advice), *sentences.crew(advice), *sentences.times_and_cost(advice)]),
-        _block("LIGHT", sentences.light(advice)),
-        _block("ASK", [sentences.question(one) for one in advice.questions]),
-        _block("STEPS", _steps(advice, cautions.before)),
-        _block("CARRY", sentences.kit(advice)),
-        _block("WHAT WOULD TURN IT", advice.turning_points),
-        _block("OTHER PLANS", [sentences.alternative(one, sentences.currency(advice)) for one in advice.alternatives]),
-        _block("BARRED", [sentences.barred(one) for one in advice.barred]),
-        _block("FACTS", [*sentences.facts_used(advice), *sentences.not_known(advice)]),
-        _block("SOURCES", sentences.sources(advice)),
+        *(_block(heading[part], lines) for part, lines in parts),
         _lines(sentences.validity(advice)),
     ]
     return "\n\n".join(block for block in blocks if block) + "\n"

@@ -8,10 +8,11 @@ that are needed anyway have no room for it, and the note says what was left out.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 
 from repairadvisor.decision.advice import Advice
 from repairadvisor.render import sentences
+from repairadvisor.render.headings import HEADINGS
 from repairadvisor.render.placing import placed
 
 LONGEST = 1800
@@ -19,17 +20,17 @@ LONGEST = 1800
 _ROOM_FOR_NUMBER = 30
 
 
-def render(advice: Advice) -> str:
+def render(advice: Advice, heading: Mapping[str, str] = HEADINGS) -> str:
     """All notes in one text, an empty line between them, ending with a line break."""
-    return "\n\n".join(notes(advice)) + "\n"
+    return "\n\n".join(notes(advice, heading)) + "\n"
 
 
-def notes(advice: Advice) -> tuple[str, ...]:
+def notes(advice: Advice, heading: Mapping[str, str] = HEADINGS) -> tuple[str, ...]:
     """The notes in order, each of at most ``LONGEST`` characters, broken only between lines.
 
     (A single line longer than a note is broken between words.)
     """
-    needed, optional = _needed(advice), _optional(advice)
+    needed, optional = _needed(advice), _optional(advice, heading)
     fewest = len(_packed([*needed, *_left_out(optional)]))
     for kept in range(len(optional), 0, -1):
         lines = [*needed, *(line for name, block in optional[:kept] for line in [name, *block])]
@@ -43,7 +44,7 @@ def _needed(advice: Advice) -> list[str]:
     cautions = placed(advice)
     lines = [sentences.headline(advice), *sentences.reason(advice)]
     lines += [sentences.caution(text) for text in cautions.first]
-    lines += [*sentences.call(advice), *sentences.wait(advice)]
+    lines += [*(f"Ring: {who}" for who in advice.call), *sentences.wait(advice)]
     for check in advice.checks_on_arrival:
         lines += [sentences.caution(text) for text in cautions.beside[check.screen]]
         lines += sentences.check(check)
@@ -56,17 +57,17 @@ def _needed(advice: Advice) -> list[str]:
     return [*lines, *sentences.not_known(advice), *sentences.validity(advice)]
 
 
-def _optional(advice: Advice) -> list[tuple[str, list[str]]]:
+def _optional(advice: Advice, heading: Mapping[str, str]) -> list[tuple[str, list[str]]]:
     """Headed blocks; the last one yields first."""
     currency = sentences.currency(advice)
     blocks = [
-        ("Carry:", sentences.kit(advice)),
-        ("What would turn it:", list(advice.turning_points)),
-        ("Sources:", sentences.sources(advice)),
-        ("Barred:", [sentences.barred(one) for one in advice.barred]),
-        ("Other plans:", [sentences.alternative(one, currency) for one in advice.alternatives]),
+        ("kit", sentences.kit(advice)),
+        ("turning_points", list(advice.turning_points)),
+        ("sources", sentences.sources(advice)),
+        ("barred", [sentences.barred(one) for one in advice.barred]),
+        ("alternatives", [sentences.alternative(one, currency) for one in advice.alternatives]),
     ]
-    return [(name, [f"- {line}" for line in lines]) for name, lines in blocks if lines]
+    return [(f"{heading[part]}:", [f"- {line}" for line in lines]) for part, lines in blocks if lines]
 
 
 def _left_out(blocks: Iterable[tuple[str, list[str]]]) -> list[str]:

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from repairadvisor.decision.advice import ACTIONS, Advice, Step
 from repairadvisor.render import sentences, terminal, ticket_note
+from repairadvisor.render.headings import HEADINGS, headings
 from repairadvisor.render.placing import placed
 
 RENDERERS = (terminal.render, ticket_note.render)
@@ -111,14 +112,14 @@ def test_what_may_yield_makes_no_further_note_and_is_named() -> None:
     lean = ticket_note.notes(an_advice(alternatives=(), barred=(), sources=()))
     full = ticket_note.notes(an_advice(alternatives=an_advice().alternatives * 40))
     assert len(full) == len(lean)
-    assert "Left out here for length: other plans." in full[-1]
-    assert "Barred:" in full[-1]
+    assert "Left out here for length: other ways." in full[-1]
+    assert "Not allowed here:" in full[-1]
 
 
 def test_alternatives_yield_before_barred_plans_and_those_before_sources() -> None:
     many = an_advice(alternatives=an_advice().alternatives * 40, barred=an_advice().barred * 40)
     text = ticket_note.render(many)
-    assert "Left out here for length: barred, other plans." in text
+    assert "Left out here for length: not allowed here, other ways." in text
     assert "Sources:" in text
 
 
@@ -144,3 +145,16 @@ def test_no_line_ends_in_space_or_says_none(render: Callable[[Advice], str], adv
     for line in render(advice).splitlines():
         assert line == line.rstrip()
         assert "None" not in line
+
+
+def test_headings_are_the_policys_where_it_has_them() -> None:
+    own = headings({"heading": {"kit": "To be loaded", "page": "elsewhere"}})
+    assert "\nTo be loaded\n" in terminal.render(an_advice(), own)
+    assert "\nTo be loaded:\n" in ticket_note.render(an_advice(), own)
+    assert "\nSteps\n" in terminal.render(an_advice(), own)
+    assert headings({}) == HEADINGS
+
+
+def test_the_action_is_not_said_twice() -> None:
+    told = an_advice(action="stand_off", say="Stand off: touch nothing.")
+    assert terminal.render(told).startswith("STAND OFF: touch nothing.\n")
