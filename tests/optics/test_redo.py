@@ -147,6 +147,15 @@ def test_a_sample_of_crews_that_follow_the_limits_pays_what_is_promised():
     assert abs(paid.mean() - plan.expected_cost) < 4 * paid.std() / math.sqrt(count)
 
 
+def test_joints_share_one_redo_and_it_is_gone_once_used():
+    # Good or bad by the toss of a coin; any bad one kept misses. By hand: all three good in 5 cases of 16.
+    coin = JointToMake((_on_grid({0: 0.5, 10: 0.5}),) * 3, 1.0)
+    plan = compile_redo([coin] * 3, miss_costs(0.05, 0.05, 100.0, 40), 1)
+    assert plan.outcome.expected_redos == (0.5, 0.25, 0.125)
+    assert plan.outcome.chances[0] == pytest.approx(5 / 16)
+    assert plan.expected_cost == pytest.approx(0.875 + 100 * 11 / 16)
+
+
 def test_limits_rise_as_tries_and_shared_redos_run_out():
     plan = _section(margin=(0.5, 0.9))
     for joint in (0, 1):
