@@ -4,7 +4,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from repairadvisor.errors import OpticsError
@@ -16,6 +16,7 @@ from repairadvisor.optics.common_cause import (
 )
 
 
+@settings(deadline=None)
 @given(st.integers(0, 100), st.integers(1, 100), st.integers(1, 100), st.integers(0, 8))
 def test_the_chance_is_bayes_rule_in_exact_fractions(prior, bad_if_cause, bad_if_none, bad):
     p, b, q = Fraction(prior, 100), Fraction(bad_if_cause, 100), Fraction(bad_if_none, 100)
@@ -25,6 +26,7 @@ def test_the_chance_is_bayes_rule_in_exact_fractions(prior, bad_if_cause, bad_if
     )
 
 
+@settings(deadline=None)
 @given(st.floats(0.01, 0.5), st.floats(0.5, 0.95), st.floats(0.01, 0.4), st.integers(0, 10))
 def test_each_bad_result_makes_a_cause_likelier(prior, bad_if_cause, bad_if_none, bad):
     before = chance_of_common_cause(prior, bad_if_cause, bad_if_none, bad)

@@ -5,7 +5,7 @@ import math
 
 import ofiber
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from repairadvisor.errors import OpticsError
@@ -54,6 +54,7 @@ def test_d1_03_helix_and_sheath():
     assert_printed(sheath - 10_000.0 * (2.0 - factor), "2.25109")
 
 
+@settings(deadline=None)
 @given(st.floats(0.0, 20.0), st.floats(20.0, 500.0))
 def test_a_helix_is_as_long_as_its_steps_summed(diameter_mm, lay_mm):
     steps = 2000
@@ -69,6 +70,7 @@ def test_a_helix_is_as_long_as_its_steps_summed(diameter_mm, lay_mm):
     assert helix_factor(diameter_mm, lay_mm) == pytest.approx(length / lay_mm, rel=1e-5)
 
 
+@settings(deadline=None)
 @given(st.floats(0, 50_000), st.floats(0, 0.1))
 def test_the_sheath_is_never_longer_than_the_fibre_and_gives_it_back(fibre_m, overlength):
     sheath = sheath_length_m(fibre_m, overlength)

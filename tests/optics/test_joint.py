@@ -5,7 +5,7 @@ import math
 import numpy as np
 import ofiber
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, special
 
@@ -181,18 +181,21 @@ def test_a_gap_is_low_by_as_much_as_the_module_says(wavelength_um, gap_um, low):
     assert 1 - ours / fibre.offset_and_gap_loss_db(gap_um=gap_um) == pytest.approx(low, abs=0.01)
 
 
+@settings(deadline=None)
 @given(RADII, RADII, st.floats(0.0, 3.0))
 def test_an_outside_library_loses_the_same_by_offset(w1, w2, offset_um):
     theirs = ofiber.transverse_misalignment_loss_db(w1 * 1e-6, w2 * 1e-6, offset_um * 1e-6)
     assert offset_loss_db(offset_um, w1, w2) == pytest.approx(theirs, rel=1e-9, abs=1e-12)
 
 
+@settings(deadline=None)
 @given(RADII, st.floats(0.0, 2.0), st.floats(1.0, 1.6), st.sampled_from([1.31, 1.55, 1.625]))
 def test_an_outside_library_loses_the_same_by_tilt(w, tilt_deg, index, wavelength_um):
     theirs = ofiber.angular_misalignment_loss_db(index, w * 1e-6, math.radians(tilt_deg), wavelength_um * 1e-6)
     assert tilt_loss_db(tilt_deg, w, w, index, wavelength_um) == pytest.approx(theirs, rel=1e-9, abs=1e-12)
 
 
+@settings(deadline=None)
 @given(RADII, GAPS, st.floats(1.0, 1.6), st.sampled_from([1.31, 1.55, 1.625]))
 def test_an_outside_library_loses_the_same_by_gap(w, gap_um, index, wavelength_um):
     theirs = ofiber.longitudinal_misalignment_loss_db(index, w * 1e-6, gap_um * 1e-6, wavelength_um * 1e-6)
@@ -230,29 +233,34 @@ def _brute_force_db(w1, w2, d, theta, z, wavelength=1.31, n=1.46):
     return -10 * np.log10(kept / power)
 
 
+@settings(deadline=None)
 @given(RADII, RADII, st.floats(-5, 5), st.floats(-3, 3), GAPS)
 def test_no_joint_gains(w1, w2, offset_um, tilt_deg, gap_um):
     assert joint_loss_db(w1, w2, offset_um=offset_um, tilt_deg=tilt_deg, gap_um=gap_um) >= 0.0
 
 
+@settings(deadline=None)
 @given(RADII, RADII, st.floats(-5, 5), st.floats(-3, 3))
 def test_without_a_gap_the_two_fibres_may_be_exchanged(w1, w2, offset_um, tilt_deg):
     there = joint_loss_db(w1, w2, offset_um=offset_um, tilt_deg=tilt_deg)
     assert there == pytest.approx(joint_loss_db(w2, w1, offset_um=offset_um, tilt_deg=tilt_deg), rel=1e-12)
 
 
+@settings(deadline=None)
 @given(RADII, RADII, GAPS)
 def test_a_gap_alone_is_the_same_both_ways(w1, w2, gap_um):
     there = gap_loss_db(gap_um, w1, w2, 1.46, 1.31)
     assert there == pytest.approx(gap_loss_db(gap_um, w2, w1, 1.46, 1.31), rel=1e-12)
 
 
+@settings(deadline=None)
 @given(RADII, RADII, st.floats(-5, 5), st.floats(-3, 3), GAPS)
 def test_a_joint_seen_in_a_mirror_loses_the_same(w1, w2, offset_um, tilt_deg, gap_um):
     one = joint_loss_db(w1, w2, offset_um=offset_um, tilt_deg=tilt_deg, gap_um=gap_um)
     assert one == joint_loss_db(w1, w2, offset_um=-offset_um, tilt_deg=-tilt_deg, gap_um=gap_um)
 
 
+@settings(deadline=None)
 @given(RADII, st.sampled_from(["offset_um", "tilt_deg", "gap_um"]), st.floats(0.0, 0.9), st.floats(0.001, 0.1))
 def test_each_defect_alone_starts_at_nothing_and_grows(w, defect, share, more):
     most = {"offset_um": 5.0, "tilt_deg": 3.0, "gap_um": 100.0}[defect]
@@ -261,6 +269,7 @@ def test_each_defect_alone_starts_at_nothing_and_grows(w, defect, share, more):
     assert larger > smaller
 
 
+@settings(deadline=None)
 @given(RADII, st.floats(0.01, 0.2))
 def test_mismatch_starts_at_nothing_and_grows(w, more):
     assert mode_mismatch_loss_db(w, w) == 0.0

@@ -3,7 +3,7 @@
 import itertools
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from repairadvisor.errors import OpticsError
@@ -75,6 +75,7 @@ def test_what_comes_back_and_what_is_put_in():
     assert (margin.low, margin.high) == pytest.approx((0.98, 3.48))
 
 
+@settings(deadline=None)
 @given(SPANS, SPANS, SPANS, SHARES, SHARES, SHARES)
 def test_whatever_the_truth_is_the_margin_lies_within_its_bounds(a, b, c, at_a, at_b, at_c):
     truth = [span.low + at * (span.high - span.low) for span, at in ((a, at_a), (b, at_b), (c, at_c))]
@@ -84,6 +85,7 @@ def test_whatever_the_truth_is_the_margin_lies_within_its_bounds(a, b, c, at_a, 
     assert product.low - 1e-9 <= truth[0] * truth[1] <= product.high + 1e-9
 
 
+@settings(deadline=None)
 @given(st.floats(-1.0, 3.0), st.floats(0.0, 2.0))
 def test_the_chance_to_close_averages_over_the_margin(low, width):
     table = compile_sum([single_mode("mechanical, field")])
@@ -93,6 +95,7 @@ def test_the_chance_to_close_averages_over_the_margin(low, width):
     assert chance == pytest.approx(1 - sum(table.chance_above(m) for m in middles) / steps, abs=2e-4)
 
 
+@settings(deadline=None)
 @given(st.floats(0.0, 0.999))
 def test_the_least_margin_for_a_chance_gives_that_chance_and_no_smaller_one_does(chance):
     table = compile_sum([single_mode("stub connector")])

@@ -4,7 +4,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from repairadvisor.errors import OpticsError
@@ -30,17 +30,20 @@ def test_p3_05_a_ribbon_of_twelve():
     assert_printed(chance_all_within(table.chance_above(0.2), 12), "0.499783")
 
 
+@settings(deadline=None)
 @given(st.integers(0, 1000), st.integers(0, 300))
 def test_the_power_agrees_with_exact_fractions(thousandths, fibres):
     exact = (1 - Fraction(thousandths, 1000)) ** fibres
     assert chance_all_within(thousandths / 1000, fibres) == pytest.approx(float(exact), rel=1e-12, abs=1e-300)
 
 
+@settings(deadline=None)
 @given(CHANCES, st.integers(0, 288))
 def test_one_more_fibre_never_helps(chance, fibres):
     assert 0.0 <= chance_all_within(chance, fibres + 1) <= chance_all_within(chance, fibres) <= 1.0
 
 
+@settings(deadline=None)
 @given(CHANCES, st.integers(1, 24), CHANCES, CHANCES)
 def test_a_ribbon_lies_between_its_clean_and_its_failed_self(clean_above, fibres, failure, failed_above):
     whole = chance_ribbon_within(clean_above, fibres, failure, failed_above)
@@ -64,6 +67,7 @@ def test_the_worst_of_more_fibres_is_worse_and_of_one_is_the_quantile_itself():
     assert worst_of_loss_db(table, 24, 0.95) > worst_of_loss_db(table, 12, 0.95) > table.p95_db
 
 
+@settings(deadline=None)
 @given(st.lists(CHANCES, min_size=1, max_size=4))
 def test_the_bounds_hold_whether_wavelengths_share_all_or_nothing(misses):
     low, high = joint_chance_bounds(misses)

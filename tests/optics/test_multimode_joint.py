@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, special
 
@@ -131,6 +131,7 @@ def test_a_sample_of_rays_into_another_core_keeps_the_share_of_the_formula(phase
     assert _within_four_errors(kept, expected, len(phase_space))
 
 
+@settings(deadline=None)
 @given(st.floats(1e-6, 0.28), st.floats(0.001, 0.02))
 def test_every_launch_starts_at_nothing_and_grows_and_overfilled_is_worst(s, more):
     for loss in (overfilled_loss_db, steady_state_loss_db, steady_state_loss_at_joint_db):
@@ -139,6 +140,7 @@ def test_every_launch_starts_at_nothing_and_grows_and_overfilled_is_worst(s, mor
     assert overfilled_loss_db(s) >= steady_state_loss_db(s) >= steady_state_loss_at_joint_db(s)
 
 
+@settings(deadline=None)
 @given(RADII, APERTURES, RADII, APERTURES)
 def test_into_a_fibre_no_smaller_in_core_and_aperture_nothing_is_lost(radius1, aperture1, radius2, aperture2):
     loss = core_mismatch_loss_db(radius1, aperture1, radius2, aperture2)

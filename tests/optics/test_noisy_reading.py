@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, stats
 
@@ -37,6 +37,7 @@ def test_without_noise_the_reading_is_the_truth():
     assert sum(after) == 1.0
 
 
+@settings(deadline=None)
 @given(st.floats(0.0, 0.5), st.floats(0.01, 0.3), st.floats(0.01, 0.1))
 def test_a_higher_reading_never_makes_it_likelier_that_the_limit_is_kept(reading_db, more_db, sigma_db):
     noise = reading_noise(sigma_db)
@@ -44,6 +45,7 @@ def test_a_higher_reading_never_makes_it_likelier_that_the_limit_is_kept(reading
     assert chance_within(given_reading(PRIOR, reading_db + more_db, noise), 0.1) <= there + 1e-12
 
 
+@settings(deadline=None)
 @given(st.integers(0, 3000))
 def test_the_chance_within_a_limit_grows_from_none_to_all(thousandths):
     limit_db = thousandths / 1000

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import ofiber
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from repairadvisor.errors import OpticsError
@@ -70,6 +70,7 @@ def test_a_gel_joint_is_credited_with_sixty_decibels_at_most():
     assert gel_joint_return_loss(26.0).one_surface_db == 60.0
 
 
+@settings(deadline=None)
 @given(st.floats(-40, 75), st.floats(0, 30), st.floats(0, 0.005), st.floats(-4.5e-4, -3e-4), st.floats(0, 1))
 def test_no_gel_of_the_envelope_reflects_more_than_its_least_return_loss(coldest_c, wider, excess, per_k, place):
     warmest_c = min(coldest_c + wider, 75.0)
@@ -119,12 +120,14 @@ def test_o1_04_several_reflections_add_as_powers_behind_their_loss():
     assert_printed(total_return_loss_db([(-55.0, 0.0), (-45.0, 1.0), (-40.0, 3.0)]), "43.1665")
 
 
+@settings(deadline=None)
 @given(INDICES, INDICES)
 def test_an_outside_library_reflects_the_same(n1, n2):
     assert surface_reflectance(n1, n2) == pytest.approx(float(ofiber.R_unpolarized(n2 / n1, 0.0)), rel=1e-9, abs=1e-15)
     assert surface_reflectance(n1, n2) == surface_reflectance(n2, n1)
 
 
+@settings(deadline=None)
 @given(st.floats(0.0, 0.5))
 def test_the_worst_film_is_the_worst_of_all_gaps(reflectance):
     # An etalon sampled over its phase: Airy's formula, shares nothing with the closed forms.
@@ -138,6 +141,7 @@ def test_the_worst_film_is_the_worst_of_all_gaps(reflectance):
     assert film_loss_db(reflectance) == pytest.approx(-10 * math.log10(mean), abs=1e-9)
 
 
+@settings(deadline=None)
 @given(st.lists(st.tuples(st.floats(-80, -10), st.floats(0, 20)), min_size=1, max_size=5), st.floats(-80, -10))
 def test_one_more_reflection_never_raises_the_return_loss_and_none_counts_for_more_than_it_is(reflections, another):
     total = total_return_loss_db(reflections)
