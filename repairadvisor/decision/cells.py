@@ -6,6 +6,7 @@ that may have no meaning has one cell more, the last. A derived fact is cut wher
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -29,6 +30,7 @@ class Axis:
     low: float
     high: float
     may_lack: bool
+    whole: bool = False
 
     @property
     def meant(self) -> int:
@@ -87,8 +89,10 @@ def axes_of(policy: Policy, conditions: Sequence[Condition]) -> dict[str, Axis]:
         inner = set(cuts.get(fact.name, set()))
         for prior in policy.facts[fact.name].priors.values():
             inner.update(end for low, high, _ in prior.stretches for end in (low, high))
+        if fact.whole:
+            inner = {float(math.ceil(cut)) for cut in inner}  # no whole number lies between
         kept = tuple(sorted(cut for cut in inner if fact.low < cut <= fact.high)) if fact.is_number else ()
-        axes[fact.name] = Axis(fact.name, fact.words, kept, fact.low, fact.high, bool(fact.applies))
+        axes[fact.name] = Axis(fact.name, fact.words, kept, fact.low, fact.high, bool(fact.applies), fact.whole)
     for name, derived in policy.derived.items():
         low, high = derived_interval(derived, None)
         kept = tuple(sorted(cuts.get(name, set())))

@@ -1,11 +1,14 @@
-"""Exact expectations over many facts by summing them out one at a time, carrying (probability, cost) pairs.
+"""Exact expectations over many facts, by summing them out one at a time.
 
-A factor gives every assignment of cells to its facts a pair (p, c). Two pairs multiply as (p q, p d + q c) and
-add part by part, so chances multiply and costs add: one sweep yields both the chance that no screen bars and the
-expected cost where none does. Order of facts and of factors is fixed, so the same input gives the same bits.
+A factor gives assignments of cells to its facts a number: a chance, or what something comes to there. The sum over
+all worlds of the product of factors is an expectation. Order of facts and of factors is fixed, so the same input
+gives the same bits; what has been summed is remembered, since plans share most of their factors.
 
-Source: variable elimination with expectation pairs, as textbooks on graphical models have it (from memory);
-tests compare it with enumeration of every world.
+A plan's cost is a sum of terms, each of a few facts. Each group of terms with the same facts goes through on its own:
+put together they would tie facts to each other that have nothing to do with one another.
+
+Source: variable elimination, as textbooks on graphical models have it (from memory); tests compare it with enumeration
+of every world.
 """
 
 from __future__ import annotations
@@ -13,82 +16,80 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-Pair = tuple[float, float]
 Assignment = tuple[int, ...]
 
 
 @dataclass(frozen=True, slots=True)
 class Factor:
-    """Pairs for assignments of cells to ``names``; an assignment that is missing has no chance."""
+    """Numbers for assignments of cells to ``names``; one that is missing is nought."""
 
     number: int
     names: tuple[str, ...]
-    pairs: Mapping[Assignment, Pair]
+    values: Mapping[Assignment, float]
 
 
 class Elimination:
-    """Sums facts out of factors, and remembers what it has summed: plans share most of their factors."""
+    """Sums facts out of factors."""
 
     def __init__(self, order: Sequence[str]) -> None:
         self.rank = {name: i for i, name in enumerate(order)}
-        self.made: dict[tuple[str, tuple[int, ...]], Factor] = {}
+        self.made: dict[tuple[int, ...], Factor] = {}
         self.count = 0
         self.widest = 0
 
-    def factor(self, names: tuple[str, ...], pairs: Mapping[Assignment, Pair]) -> Factor:
+    def factor(self, names: tuple[str, ...], values: Mapping[Assignment, float]) -> Factor:
         """A new factor with a number of its own."""
         self.count += 1
-        self.widest = max(self.widest, len(pairs))
-        return Factor(self.count, names, pairs)
+        self.widest = max(self.widest, len(values))
+        return Factor(self.count, names, values)
 
-    def total(self, factors: Sequence[Factor]) -> Pair:
-        """The pair that is left when every fact is summed out of the product of ``factors``."""
-        left = sorted(factors, key=lambda factor: factor.number)
-        while True:
-            named = {name for factor in left for name in factor.names}
-            if not named:
-                break
-            first = min(named, key=self.rank.__getitem__)
-            bucket = [factor for factor in left if first in factor.names]
-            left = [factor for factor in left if first not in factor.names]
-            left.append(self._summed(first, bucket))
-        chance, cost = 1.0, 0.0
-        for factor in left:
-            p, c = factor.pairs.get((), (0.0, 0.0))
-            chance, cost = chance * p, chance * c + p * cost
-        return chance, cost
+    def total(self, factors: Sequence[Factor]) -> float:
+        """The sum of the product of ``factors`` over everything they name."""
+        buckets: dict[int, list[Factor]] = {}
+        result = 1.0
+        for factor in sorted(factors, key=lambda one: one.number):
+            result *= self._place(buckets, factor)
+        while buckets:
+            rank = min(buckets)
+            result *= self._place(buckets, self._summed(rank, buckets.pop(rank)))
+        return result
 
-    def _summed(self, name: str, bucket: Sequence[Factor]) -> Factor:
-        key = (name, tuple(factor.number for factor in bucket))
+    def _place(self, buckets: dict[int, list[Factor]], factor: Factor) -> float:
+        """Put a factor with the first of its facts to be summed out; one without facts is a number."""
+        if not factor.names:
+            return factor.values.get((), 0.0)
+        buckets.setdefault(min(self.rank[name] for name in factor.names), []).append(factor)
+        return 1.0
+
+    def _summed(self, rank: int, bucket: Sequence[Factor]) -> Factor:
+        key = tuple(sorted(factor.number for factor in bucket))
         if key not in self.made:
             joined = bucket[0]
             for factor in bucket[1:]:
-                joined = _joined(joined, factor)
-                self.widest = max(self.widest, len(joined.pairs))
-            i = joined.names.index(name)
-            sums: dict[Assignment, list[float]] = {}
-            for assignment, (p, c) in joined.pairs.items():
-                entry = sums.setdefault(assignment[:i] + assignment[i + 1 :], [0.0, 0.0])
-                entry[0] += p
-                entry[1] += c
-            pairs = {assignment: (entry[0], entry[1]) for assignment, entry in sums.items()}
-            self.made[key] = self.factor(joined.names[:i] + joined.names[i + 1 :], pairs)
+                joined = joint(joined, factor)
+                self.widest = max(self.widest, len(joined.values))
+            i = next(k for k, name in enumerate(joined.names) if self.rank[name] == rank)
+            sums: dict[Assignment, float] = {}
+            for assignment, value in joined.values.items():
+                rest = assignment[:i] + assignment[i + 1 :]
+                sums[rest] = sums.get(rest, 0.0) + value
+            self.made[key] = self.factor(joined.names[:i] + joined.names[i + 1 :], sums)
         return self.made[key]
 
 
-def _joined(first: Factor, second: Factor) -> Factor:
+def joint(first: Factor, second: Factor) -> Factor:
     """The product of two factors over all their facts."""
     shared = [name for name in second.names if name in first.names]
     rest = [name for name in second.names if name not in first.names]
     at_first = [first.names.index(name) for name in shared]
     at_second = [second.names.index(name) for name in shared]
     at_rest = [second.names.index(name) for name in rest]
-    index: dict[Assignment, list[tuple[Assignment, float, float]]] = {}
-    for assignment, (p, c) in second.pairs.items():
+    index: dict[Assignment, list[tuple[Assignment, float]]] = {}
+    for assignment, value in second.values.items():
         key = tuple(assignment[i] for i in at_second)
-        index.setdefault(key, []).append((tuple(assignment[i] for i in at_rest), p, c))
-    pairs: dict[Assignment, Pair] = {}
-    for assignment, (p, c) in first.pairs.items():
-        for more, q, d in index.get(tuple(assignment[i] for i in at_first), ()):
-            pairs[assignment + more] = (p * q, p * d + q * c)
-    return Factor(0, first.names + tuple(rest), pairs)
+        index.setdefault(key, []).append((tuple(assignment[i] for i in at_rest), value))
+    values: dict[Assignment, float] = {}
+    for assignment, value in first.values.items():
+        for more, other in index.get(tuple(assignment[i] for i in at_first), ()):
+            values[assignment + more] = value * other
+    return Factor(0, first.names + tuple(rest), values)

@@ -10,18 +10,24 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
-from repairadvisor.decision.cells import Axis, Interval
-from repairadvisor.decision.elimination import Assignment, Elimination, Factor, Pair
-from repairadvisor.decision.screens import CompiledRules, possible_cells
+from repairadvisor.decision.cells import Axis, Interval, cuts_by_fact
+from repairadvisor.decision.elimination import Assignment, Elimination, Factor
+from repairadvisor.decision.screens import CompiledRules, possible_of_derived
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.vocabulary import BY_NAME
+from repairadvisor.policy.condition import Condition
 from repairadvisor.policy.model import Derived, FactPolicy, Prior
 from repairadvisor.policy.read_rules import parents_of
 
 
 class Worlds:
-    """The worlds compatible with one context, as factors made when first asked for."""
+    """The worlds compatible with one context, as factors made when first asked for.
+
+    Facts are cut where their priors change and where ``conditions`` (the open screens') compare them, and derived
+    facts also at ``grids``: fewer cells than the rules as a whole have, and the same answer.
+    """
 
     def __init__(
         self,
@@ -29,22 +35,55 @@ class Worlds:
         facts: Mapping[str, FactPolicy],
         context: Context,
         order: Sequence[str],
+        conditions: Sequence[Condition],
+        grids: Mapping[str, Sequence[float]],
     ) -> None:
         self.rules = rules
         self.facts = facts
         self.context = context
         self.elimination = Elimination(order)
+        self._cuts = cuts_by_fact(conditions)
+        self._grids = grids
+        self._axes: dict[str, Axis] = {}
         self._cells: dict[str, tuple[int, ...]] = {}
+        self._relevant: dict[tuple[str, ...], tuple[Factor, ...]] = {}
+        self._parents: dict[str, tuple[str, ...]] = {}
         self._factors: dict[str, Factor] = {}
 
+    def sum_out_loosest_first(self, together: Sequence[Sequence[str]]) -> None:
+        """Order the summing out: facts tied to the fewest others first, what much hangs on last.
+
+        ``together`` are the facts of each open rule. A fixed order from the structure alone, so that plans share
+        what has been summed.
+        """
+        ties: dict[str, dict[str, None]] = {name: {} for name in self.elimination.rank}
+        families = [(name, *self.parents(name)) for name in self.rules.axes]
+        for group in (*families, *together):
+            varying = [name for name in group if not self.settled(name)]
+            for name in varying:
+                ties[name].update(dict.fromkeys(varying))
+        order = sorted(ties, key=lambda name: (len(ties[name]), self.elimination.rank[name]))
+        self.elimination.rank = {name: i for i, name in enumerate(order)}
+
     def axis(self, name: str) -> Axis:
-        """The axis of a fact."""
-        return self.rules.axes[name]
+        """The axis of a fact, with the cuts that matter here."""
+        if name not in self._axes:
+            full = self.rules.axes[name]
+            inner = {*self._cuts.get(name, ()), *self._grids.get(name, ())}
+            if name in self.facts:
+                inner.update(
+                    end for prior in self.facts[name].priors.values() for s in prior.stretches for end in s[:2]
+                )
+            kept = tuple(cut for cut in sorted(inner) if full.low < cut <= full.high) if not full.words else ()
+            self._axes[name] = replace(full, cuts=kept)
+        return self._axes[name]
 
     def cells(self, name: str) -> tuple[int, ...]:
         """The cells of a fact that what is known leaves open, those of no width left out unless it is the only one."""
         if name not in self._cells:
-            cells = possible_cells(self.rules, self.context, name)
+            derived = self.rules.derived.get(name)
+            possible = self.context.possible[name] if derived is None else possible_of_derived(derived, self.context)
+            cells = self.axis(name).cells_of(possible)
             if len(cells) > 1:
                 cells = tuple(cell for cell in cells if self._has_width(name, cell))
             self._cells[name] = cells
@@ -55,14 +94,18 @@ class Worlds:
         if axis.words or cell == axis.meant:
             return True
         low, high = self.stretch(name, cell)
-        return high > low
+        return high > low or self.axis(name).whole
 
     def stretch(self, name: str, cell: int) -> Interval:
-        """The part of a number's cell that what is known leaves open."""
-        low, high = self.axis(name).span(cell)
+        """The part of a number's cell that what is known leaves open; of a whole number, its first and last."""
+        axis = self.axis(name)
+        low, high = axis.span(cell)
         if name in self.rules.derived:
             return low, high
         possible = self.context.possible[name]
+        if axis.whole:
+            last = high if cell == len(axis.cuts) else high - 1.0
+            return max(low, possible.low), min(last, possible.high)
         return max(low, possible.low), min(high, possible.high)
 
     def settled(self, name: str) -> bool:
@@ -83,6 +126,11 @@ class Worlds:
 
     def parents(self, name: str) -> tuple[str, ...]:
         """The facts on which the chance of a fact hangs, each once."""
+        if name not in self._parents:
+            self._parents[name] = self._parents_of(name)
+        return self._parents[name]
+
+    def _parents_of(self, name: str) -> tuple[str, ...]:
         if name in self.rules.derived:
             derived = self.rules.derived[name]
             return tuple(one for one in parents_of(derived) if not self._read_as_constant(derived, one))
@@ -96,38 +144,35 @@ class Worlds:
             term.fact == name and term.if_unknown is not None for term in derived.terms
         )
 
-    def relevant(self, names: Sequence[str]) -> tuple[str, ...]:
-        """Facts whose factors bear on ``names``: themselves, what they hang on, and what was seen of that."""
+    def priors(self, names: Sequence[str]) -> tuple[Factor, ...]:
+        """The factors that bear on ``names``: their own, those of what they hang on, and of what was seen of that."""
+        key = tuple(sorted(set(names)))
+        if key not in self._relevant:
+            self._relevant[key] = tuple(self.factor(name) for name in self._bearing_on(key))
+        return self._relevant[key]
+
+    def _bearing_on(self, names: Sequence[str]) -> tuple[str, ...]:
         found: dict[str, None] = {}
         work = list(names)
+        seen = [one for one in self.context.held if any(not self.settled(parent) for parent in self.parents(one))]
         while work:
-            name = work.pop()
-            if name in found:
-                continue
-            found[name] = None
-            work.extend(parent for parent in self.parents(name) if not self.settled(parent))
-        varying = [name for name in found if not self.settled(name)]
-        grown = True
-        while grown:
-            grown = False
-            for name in self.context.held:
-                if name in found or not any(parent in varying for parent in self.parents(name)):
-                    continue
-                found[name] = None
-                more = [one for one in self.parents(name) if one not in found and not self.settled(one)]
-                if not self.settled(name):
-                    varying.append(name)
-                for one in more:
-                    found[one] = None
-                    varying.append(one)
-                    found.update(dict.fromkeys(p for p in self.parents(one) if not self.settled(p)))
-                grown = True
+            while work:
+                name = work.pop()
+                if name not in found:
+                    found[name] = None
+                    work.extend(parent for parent in self.parents(name) if not self.settled(parent))
+            # What was seen of a fact that varies tells of it: its factor belongs to the worlds too.
+            work.extend(
+                one
+                for one in seen
+                if one not in found and any(p in found and not self.settled(p) for p in self.parents(one))
+            )
         return tuple(name for name in self.rules.axes if name in found)
 
     def factor(self, name: str) -> Factor:
         """The factor of one fact: its own unsettled cell beside those of what it hangs on."""
         if name not in self._factors:
-            make = self._derived_pairs if name in self.rules.derived else self._prior_pairs
+            make = self._derived_values if name in self.rules.derived else self._prior_values
             names = tuple(one for one in (name, *self.parents(name)) if not self.settled(one))
             self._factors[name] = self.elimination.factor(names, make(name, names))
         return self._factors[name]
@@ -137,13 +182,13 @@ class Worlds:
         product = itertools.product(*(self.cells(name) for name in names))
         return [dict(zip(names, cells, strict=True)) for cells in product]
 
-    def _prior_pairs(self, name: str, names: tuple[str, ...]) -> dict[Assignment, Pair]:
-        pairs: dict[Assignment, Pair] = {}
+    def _prior_values(self, name: str, names: tuple[str, ...]) -> dict[Assignment, float]:
+        values: dict[Assignment, float] = {}
         for world in self._worlds_of((name, *self.parents(name))):
             mass = self._mass(name, world)
             if mass > 0.0:
-                pairs[tuple(world[one] for one in names)] = (mass, 0.0)
-        return pairs
+                values[tuple(world[one] for one in names)] = mass
+        return values
 
     def _mass(self, name: str, world: Mapping[str, int]) -> float:
         fact = BY_NAME[name]
@@ -156,7 +201,8 @@ class Worlds:
         prior = self._prior(name, world)
         if axis.words:
             return prior.words.get(axis.words[world[name]], 0.0)
-        return _mass_between(prior, *self.stretch(name, world[name]))
+        low, high = self.stretch(name, world[name])
+        return _mass_of_whole(prior, low, high) if axis.whole else _mass_between(prior, low, high)
 
     def _prior(self, name: str, world: Mapping[str, int]) -> Prior:
         policy = self.facts[name]
@@ -164,10 +210,10 @@ class Worlds:
         # A parent without meaning says nothing; the first of the parent's words stands in, in the policy's order.
         return policy.priors.get(key) or next(iter(policy.priors.values()))
 
-    def _derived_pairs(self, name: str, names: tuple[str, ...]) -> dict[Assignment, Pair]:
+    def _derived_values(self, name: str, names: tuple[str, ...]) -> dict[Assignment, float]:
         derived = self.rules.derived[name]
         axis = self.axis(name)
-        pairs: dict[Assignment, Pair] = {}
+        values: dict[Assignment, float] = {}
         for world in self._worlds_of(self.parents(name)):
             constant, widths = self._pieces(derived, world)
             for cell in self.cells(name):
@@ -177,8 +223,8 @@ class Worlds:
                 lower = 0.0 if low is None else chance_sum_below(low - constant, widths)
                 if upper > lower:
                     full = {**world, name: cell}
-                    pairs[tuple(full[one] for one in names)] = (upper - lower, 0.0)
-        return pairs
+                    values[tuple(full[one] for one in names)] = upper - lower
+        return values
 
     def _pieces(self, derived: Derived, world: Mapping[str, int]) -> tuple[float, list[float]]:
         """A sum of even stretches as its least value and the widths of the stretches."""
@@ -210,6 +256,17 @@ def _mass_between(prior: Prior, low: float, high: float) -> float:
         overlap = min(high, end) - max(low, start)
         if overlap > 0.0:
             mass += weight * overlap / (end - start)
+    return mass
+
+
+def _mass_of_whole(prior: Prior, first: float, last: float) -> float:
+    """The prior's mass of the whole numbers from first to last: a stretch holds its first, the last one both ends."""
+    mass = 0.0
+    for start, end, weight in prior.stretches:
+        final = end if end == prior.stretches[-1][1] else end - 1.0
+        overlap = min(last, final) - max(first, start) + 1.0
+        if overlap > 0.0:
+            mass += weight * overlap / (final - start + 1.0)
     return mass
 
 

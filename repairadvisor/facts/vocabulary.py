@@ -102,7 +102,7 @@ def _yes_no(name: str, meaning: str, **more: object) -> Fact:
 
 
 def _number(name: str, meaning: str, unit: str, low: float, high: float, **more: object) -> Fact:
-    return Fact(name=name, meaning=meaning, unit=unit, low=low, high=high, **more)  # type: ignore[arg-type]
+    return Fact(name=name, meaning=meaning, unit=unit, low=float(low), high=float(high), **more)  # type: ignore[arg-type]
 
 
 def _count(name: str, meaning: str, high: float, unit: str = "pieces", **more: object) -> Fact:
@@ -468,6 +468,15 @@ _SERVICE = (
         "dB",
         0,
         20,
+        resolution=0.01,
+        learnt=(FROM_RECORDS,),
+    ),
+    _number(
+        "mode_field_loss_db",
+        "true loss of a joint between these two fibres for unlike mode fields alone, by record or from their types",
+        "dB",
+        0,
+        2,
         resolution=0.01,
         learnt=(FROM_RECORDS,),
     ),

@@ -166,7 +166,8 @@ class JointSet:
     """Workmanship of one method for one mode of fibre: what its loss is made of.
 
     Lateral offset and tilt per axis (standard deviations), a constant, the mated pair's 97 % limit (None: no
-    plug), and the branch that fails. ``reflectance_db`` is the worst of the method's ordinary range.
+    plug), and the branch that fails. Reflectance in dB by polish ("any" where it makes no difference): what a
+    plan is held to at ordinary temperatures, and the worst of its life.
     """
 
     method: str
@@ -178,7 +179,8 @@ class JointSet:
     pairs: int
     failure_chance: float
     failure_mean_db: float
-    reflectance_db: float
+    reflectance_db: Mapping[str, Number]
+    reflectance_worst_db: Mapping[str, Number]
     source: str
     known: str
 
@@ -281,6 +283,8 @@ class Light:
     ``floors`` maps stage to the least chance that the link closes, ``unknown_margin`` the method to the words
     with which an unknown margin may be settled on arrival ("" it may not). ``wavelengths`` maps the kind of
     service to the nanometres looked at, the governing one first. ``attenuation`` maps (type, nm) to dB/km.
+    ``given_back`` maps a layout to the joint set that comes out for each joint that goes in, "like_for_like" to the
+    plan's own.
     """
 
     adjust: tuple[Adjust, ...]
@@ -291,4 +295,4 @@ class Light:
     mode_field_um: Mapping[str, float]
     core_um: Mapping[str, float]
     given_back: Mapping[str, str]
-    inserted_joints: Mapping[str, int]
+    joints_in_layout: Mapping[str, int]

@@ -214,7 +214,7 @@ def read_steps(
             )
         )
         row.done()
-    return tuple(sorted(steps, key=lambda step: (step.order, step.id)))
+    return tuple(sorted(steps, key=lambda step: step.order))
 
 
 def read_kit(

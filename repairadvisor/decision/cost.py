@@ -1,0 +1,276 @@
+"""What choosing a plan now is expected to cost, exactly, with whatever is not known.
+
+``Q(p) = E[a C] + E[(1 - a) K]``: a is 1 in worlds where no screen bars the plan, C its cost (labour, outage,
+materials, machine, a second visit where the budget is missed, a later visit it owes), K what is spent until a check
+fails plus standing off and coming back. Each is a sum of terms of at most three facts, so an elimination over the
+facts that are open gives it; terms whose facts are settled are plain numbers. There are no weights or scores.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+from repairadvisor.decision.elimination import Factor
+from repairadvisor.decision.light import JointClass, Light
+from repairadvisor.decision.worlds import Worlds
+from repairadvisor.optics.many_fibres import chance_all_within
+from repairadvisor.policy.condition import facts_of, holds
+from repairadvisor.policy.model import MinutesRow, Policy, PriceRow
+from repairadvisor.policy.plan import Plan
+
+PARTS = ("labour", "outage", "materials", "machine", "second_visit", "later_visit")
+#: Phases before service is back; clearing away is work, but nobody waits for it.
+RESTORING = ("travel", "set_up", "prepare", "join", "test")
+BEFORE_A_CHECK = ("travel", "set_up")
+
+World = Mapping[str, int]
+Value = Callable[[World], float]
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """A part of a plan's cost: of which facts, and what it comes to in one world of their cells."""
+
+    key: tuple[str, ...]
+    part: str
+    facts: tuple[str, ...]
+    value: Value
+
+
+def fibres_fact(plan: Plan) -> str:
+    """The fact that counts the fibres a plan joins: a temporary repair joins those that carry service."""
+    return "fibres_in_service_count" if plan.stage == "temporary_then_permanent" else "fibres_down_count"
+
+
+def expected_minutes(policy: Policy, row: MinutesRow, word: str) -> float:
+    """The mean of one row for a word: the median and part of the way to the pessimistic figure."""
+    low, high = row.p50.get(word, 0.0), row.p95.get(word, 0.0)
+    return low + (high - low) * policy.rates["mean_between_median_and_p95"].value
+
+
+def persons(policy: Policy, plan: Plan, place: str) -> int:
+    """The least persons for a plan at a place: the larger of what place and access ask for."""
+    by_place = 1 if plan.position == "indoor_bench" else policy.crew_by_place.get(place, 1)
+    return max(by_place, policy.crew_by_access[plan.access])
+
+
+class Costs:
+    """The cost terms of plans in one context's worlds, each made once."""
+
+    def __init__(self, policy: Policy, light: Light, worlds: Worlds) -> None:
+        self.policy = policy
+        self.light = light
+        self.worlds = worlds
+        self._made: dict[tuple[str, ...], float | Factor] = {}
+        self._missed: dict[tuple[str, ...], float] = {}
+        self._screens: dict[int, Factor] = {}
+
+    # --- terms -------------------------------------------------------------------------------------------
+
+    def terms(self, plan: Plan) -> list[Term]:
+        """Every term of C, in a fixed order."""
+        found = []
+        for row in self.policy.minutes:
+            if plan.fits(row.plans):
+                found.append(self._labour(row, plan))
+                if row.phase in RESTORING:
+                    found.append(self._outage(row, plan))
+        found += [self._price(row) for row in self.policy.prices if plan.fits(row.plans)]
+        if plan.method != "none":
+            found.append(self._second_visit(plan))
+        if plan.stage == "temporary_then_permanent":
+            found.append(self._second_interruption())
+        return found
+
+    def lost_terms(self, plan: Plan) -> list[Term]:
+        """Every term of K: the way there and setting up, standing off, coming back."""
+        found = [
+            self._labour(row, plan)
+            for row in self.policy.minutes
+            if row.phase in BEFORE_A_CHECK and plan.fits(row.plans)
+        ]
+        return [*found, *self.stand_off_terms()]
+
+    def stand_off_terms(self) -> list[Term]:
+        """What standing off costs: the service down meanwhile, and coming back."""
+        hours = self.policy.rates["stand_off_hours"].value
+        back = self.policy.rates["stand_off_return_cu"].value
+        return [
+            Term(
+                ("stand-off-outage",),
+                "outage",
+                ("outage_value_cu_per_h",),
+                lambda world: hours * self._mean("outage_value_cu_per_h", world),
+            ),
+            Term(("stand-off-return",), "stand_off", (), lambda _: back),
+        ]
+
+    def _mean(self, fact: str, world: World) -> float:
+        return self.worlds.mean(fact, world[fact])
+
+    def _word(self, fact: str, world: World) -> str:
+        return self.worlds.word(fact, world[fact]) if fact else ""
+
+    def _facts(self, *names: str) -> tuple[str, ...]:
+        return tuple(dict.fromkeys(name for name in names if name))
+
+    def _amount(self, row: MinutesRow, world: World) -> float:
+        count = self._mean(row.per, world) if row.per else 1.0
+        return row.times * expected_minutes(self.policy, row, self._word(row.by, world)) * count
+
+    def _labour(self, row: MinutesRow, plan: Plan) -> Term:
+        rate = self.policy.rates["labour_cu_per_person_hour"].value / 60.0
+
+        def value(world: World) -> float:
+            return rate * persons(self.policy, plan, self._word("place", world)) * self._amount(row, world)
+
+        bench = "indoors" if plan.position == "indoor_bench" else ""
+        return Term(("labour", row.id, plan.access, bench), "labour", self._facts("place", row.by, row.per), value)
+
+    def _outage(self, row: MinutesRow, plan: Plan) -> Term:
+        """Service comes back fibre by fibre: of work done per fibre, half is waited for, and half of one more."""
+        del plan
+
+        def value(world: World) -> float:
+            minutes = self._amount(row, world)
+            if row.per in ("fibres_down_count", "fibres_in_service_count"):
+                one = row.times * expected_minutes(self.policy, row, self._word(row.by, world))
+                minutes = 0.5 * minutes + 0.5 * one
+            return minutes * self._mean("outage_value_cu_per_h", world) / 60.0
+
+        return Term(("outage", row.id), "outage", self._facts(row.by, row.per, "outage_value_cu_per_h"), value)
+
+    def _price(self, row: PriceRow) -> Term:
+        def value(world: World) -> float:
+            count = self._mean(row.per, world) if row.per else 1.0
+            return row.amount.get(self._word(row.by, world), 0.0) * count
+
+        return Term(("price", row.id), row.part, self._facts(row.by, row.per), value)
+
+    def _second_interruption(self) -> Term:
+        minutes = self.policy.rates["second_interruption_min"].value
+
+        def value(world: World) -> float:
+            return minutes * self._mean("outage_value_cu_per_h", world) / 60.0
+
+        return Term(("second-interruption",), "later_visit", ("outage_value_cu_per_h",), value)
+
+    def _second_visit(self, plan: Plan) -> Term:
+        """P(some fibre misses its budget) x a second visit, within each cell of the budget its mean."""
+        price = self.policy.rates["second_visit_cu"].value
+        count_fact = fibres_fact(plan)
+        budget = self.light.budget_fact(plan)
+        joint = self.light.joint(plan)
+
+        def value(world: World) -> float:
+            service = self._word("service_kind", world)
+            miss = self._miss(joint, service, budget, world[budget])
+            fibres = max(1, round(self._mean(count_fact, world)))
+            return price * (1.0 - chance_all_within(miss, fibres))
+
+        recorded = "recorded" if self.recorded else ""
+        key = ("second-visit", *joint.key, budget, count_fact, recorded)
+        return Term(key, "second_visit", ("service_kind", budget, count_fact), value)
+
+    def _miss(self, joint: JointClass, service: str, budget: str, cell: int) -> float:
+        key = (*joint.key, service, budget, str(cell))
+        if key not in self._missed:
+            low, high = self._budget_stretch(budget, cell)
+            self._missed[key] = self.light.miss_chance(joint, service, low, high, recorded=self.recorded)
+        return self._missed[key]
+
+    @property
+    def recorded(self) -> bool:
+        """Whether the loss of what is cut out is on record (or given back by its distribution)."""
+        return "recorded_loss_cut_out_db" in self.worlds.context.held
+
+    def _budget_stretch(self, name: str, cell: int) -> tuple[float, float]:
+        """The part of a budget's cell that is left; a settled budget is one number."""
+        interval = self.light.budget_interval(name, self.worlds.context)
+        low, high = self.worlds.axis(name).span(cell)
+        return max(low, interval[0]), min(high, interval[1])
+
+    # --- expectations ------------------------------------------------------------------------------------
+
+    def screen(self, index: int) -> Factor:
+        """An open screen as a factor, made once."""
+        if index not in self._screens:
+            self._screens[index] = screen_factor(self.worlds, index)
+        return self._screens[index]
+
+    def chance(self, screens: Sequence[Factor]) -> float:
+        """P(no screen bars), for open screens given as factors of 0 and 1."""
+        return self._expectation(screens)
+
+    def expected(self, terms: Sequence[Term], screens: Sequence[Factor]) -> float:
+        """E[a x sum of terms]."""
+        constant, groups = self._split(terms)
+        total = constant * self.chance(screens) if constant else 0.0
+        for group in groups:
+            total += self._expectation([*screens, group])
+        return total
+
+    def _expectation(self, factors: Sequence[Factor]) -> float:
+        names = [name for factor in factors for name in factor.names]
+        priors = self.worlds.priors(names)
+        total = self.worlds.elimination.total([*priors, *factors])
+        # What was seen has a chance of its own; everything is conditioned on it.
+        whole = self.worlds.elimination.total(priors)
+        return total / whole
+
+    def _split(self, terms: Sequence[Term]) -> tuple[float, list[Factor]]:
+        """What is settled as one number, and a factor for each set of facts that the rest depends on."""
+        constant = 0.0
+        groups: dict[tuple[str, ...], list[tuple[str, ...]]] = {}
+        for term in terms:
+            made = self._table(term)
+            if isinstance(made, float):
+                constant += made
+            else:
+                groups.setdefault(made.names, []).append(term.key)
+        return constant, [self._group(keys) for keys in groups.values()]
+
+    def _group(self, keys: list[tuple[str, ...]]) -> Factor:
+        name = ("group", *(part for key in keys for part in ("|", *key)))
+        if name not in self._made:
+            tables = [self._made[key] for key in keys]
+            first = tables[0]
+            assert isinstance(first, Factor)
+            values = dict(first.values)
+            for table in tables[1:]:
+                assert isinstance(table, Factor)
+                for assignment, value in table.values.items():
+                    values[assignment] = values.get(assignment, 0.0) + value
+            self._made[name] = self.worlds.elimination.factor(first.names, values)
+        made = self._made[name]
+        assert isinstance(made, Factor)
+        return made
+
+    def _table(self, term: Term) -> float | Factor:
+        if term.key not in self._made:
+            facts = tuple(sorted(term.facts))
+            varying = tuple(name for name in facts if not self.worlds.settled(name))
+            values: dict[tuple[int, ...], float] = {}
+            for cells in itertools.product(*(self.worlds.cells(name) for name in facts)):
+                world = dict(zip(facts, cells, strict=True))
+                values[tuple(world[name] for name in varying)] = term.value(world)
+            self._made[term.key] = self.worlds.elimination.factor(varying, values) if varying else values[()]
+        return self._made[term.key]
+
+
+def screen_factor(worlds: Worlds, index: int) -> Factor:
+    """An open screen as a factor: chance 1 in worlds it does not bar, of its own condition's facts only."""
+    rules = worlds.rules
+    condition = rules.conditions[index]
+    group = rules.groups[index]
+    from_condition = [name for name in group.names if name in facts_of(condition)]
+    names = tuple(name for name in from_condition if not worlds.settled(name))
+    values: dict[tuple[int, ...], float] = {}
+    for cells in itertools.product(*(worlds.cells(name) for name in from_condition)):
+        world = dict(zip(from_condition, cells, strict=True))
+        sample = {name: worlds.axis(name).sample(cell) for name, cell in world.items()}
+        if not holds(condition, sample):
+            values[tuple(world[name] for name in names)] = 1.0
+    return worlds.elimination.factor(names, values)

@@ -1,0 +1,104 @@
+"""One context judged: which plans are permitted, which may be once something is checked, and what each costs."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from repairadvisor.decision.cost import Costs
+from repairadvisor.decision.light import BUDGET_DIRECT, BUDGET_INSERT
+from repairadvisor.decision.rules import Rules
+from repairadvisor.decision.screens import BARRED, CLEAR, OPEN, statuses
+from repairadvisor.decision.worlds import Worlds
+from repairadvisor.facts.context import Context
+from repairadvisor.policy.condition import facts_of
+from repairadvisor.policy.plan import Plan
+
+#: Where the budget for the joints is cut for ranking, dB: finer where the chance to close changes.
+BUDGET_GRID_DB = (-1.0, 0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 5.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A plan that is permitted, or will be once its open screens are checked; what it is expected to cost."""
+
+    plan: Plan
+    index: int
+    open_screens: tuple[int, ...]
+    chance: float
+    cost: float
+    later: float = 0.0
+
+
+@dataclass(slots=True)
+class Situation:
+    """A context under rules. ``status`` is that of every compiled condition; plans are bits by index."""
+
+    rules: Rules
+    context: Context
+    status: list[str]
+    barred_by: dict[int, int] = field(default_factory=dict)
+    barred: int = 0
+    closed: int = 0
+    worlds: Worlds | None = None
+    costs: Costs | None = None
+
+    def of(self, kind: str, i: int) -> str:
+        """The status of the condition of the i-th row of a kind."""
+        return self.status[self.rules.index(kind, i)]
+
+    def screens(self, wanted: str) -> list[int]:
+        """The screens, by index, that have a status."""
+        return [i for i in range(len(self.rules.screens)) if self.status[i] == wanted]
+
+    def candidates(self) -> int:
+        """Plans that no screen bars and that no open screen closes, as bits."""
+        return ((1 << len(self.rules.policy.plans)) - 1) & ~self.barred & ~self.closed
+
+
+def look(rules: Rules, context: Context) -> Situation:
+    """Judge every screen of a context; no costs yet."""
+    status = statuses(rules.compiled, context)
+    recorded = "recorded_loss_cut_out_db" in context.held
+    for i in rules.unused_with_record if recorded else rules.unused_without_record:
+        status[i] = CLEAR
+    situation = Situation(rules, context, status)
+    for i, screen in enumerate(rules.screens):
+        if status[i] == BARRED:
+            situation.barred |= rules.screen_plans[i]
+            situation.barred_by[i] = rules.screen_plans[i]
+        elif status[i] == OPEN and not screen.check:
+            situation.closed |= rules.screen_plans[i]
+    return situation
+
+
+def weigh(situation: Situation, plans: int, later: Mapping[str, float] | None = None) -> list[Judged]:
+    """What each of the plans (bits) is expected to cost if it is chosen now, in the order of the plans."""
+    rules, context = situation.rules, situation.context
+    open_screens = [i for i in situation.screens(OPEN) if rules.screen_plans[i] & plans]
+    conditions = [rules.screens[i].bars_when for i in open_screens]
+    grids = {BUDGET_DIRECT: BUDGET_GRID_DB, BUDGET_INSERT: BUDGET_GRID_DB}
+    worlds = Worlds(rules.compiled, rules.policy.facts, context, rules.order, conditions, grids)
+    worlds.sum_out_loosest_first([facts_of(condition) for condition in conditions])
+    costs = Costs(rules.policy, rules.light, worlds)
+    situation.worlds, situation.costs = worlds, costs
+    owed = later or {}
+    judged = []
+    for index, plan in enumerate(rules.policy.plans):
+        if not plans >> index & 1:
+            continue
+        mine = tuple(i for i in open_screens if rules.screen_plans[i] >> index & 1)
+        judged.append(_judged(costs, plan, index, mine, owed.get(plan.stage, 0.0)))
+    return judged
+
+
+def _judged(costs: Costs, plan: Plan, index: int, open_screens: tuple[int, ...], later: float) -> Judged:
+    """Q(p) = E[a C] + E[(1 - a) K], the later visit that a temporary repair owes counted into C."""
+    factors = [costs.screen(i) for i in open_screens]
+    carried_out = costs.expected(costs.terms(plan), factors)
+    if not factors:
+        return Judged(plan, index, open_screens, 1.0, carried_out + later, later)
+    chance = costs.chance(factors)
+    lost = costs.lost_terms(plan)
+    lost_unless_clear = costs.expected(lost, []) - costs.expected(lost, factors)
+    return Judged(plan, index, open_screens, chance, carried_out + chance * later + lost_unless_clear, later)

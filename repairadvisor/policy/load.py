@@ -1,0 +1,241 @@
+"""From named texts to a :class:`~repairadvisor.policy.model.Policy`. The edge reads the files.
+
+Refuses by file, key and allowed keys. A policy's id is the SHA-256 of the canonical merged policy, in which numbers
+stand as decimal texts, so the same policy has the same id on every machine and after every restart.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import tomllib
+from collections.abc import Iterator, Mapping
+from datetime import date
+
+from repairadvisor.errors import PolicyError
+from repairadvisor.facts.vocabulary import BY_NAME
+from repairadvisor.policy.model import (
+    Caution,
+    Control,
+    Derived,
+    FactPolicy,
+    KitItem,
+    MinutesRow,
+    Number,
+    Policy,
+    PriceRow,
+    Screen,
+    Slot,
+    StepRow,
+)
+from repairadvisor.policy.plan import sensible_plans
+from repairadvisor.policy.read_light import read_joint, read_light
+from repairadvisor.policy.read_numbers import read_crew, read_facts, read_minutes, read_plan_words, read_price
+from repairadvisor.policy.read_rules import (
+    read_cautions,
+    read_control,
+    read_derived,
+    read_kit,
+    read_screen,
+    read_slot,
+    read_steps,
+)
+from repairadvisor.policy.table import Table, read_number
+
+#: Every file a policy is made of. Screens may be spread over several files of their own.
+FILES = (
+    "plan_words.toml",
+    "limits.toml",
+    "derived.toml",
+    "slots.toml",
+    "facts.toml",
+    "minutes.toml",
+    "prices.toml",
+    "crew.toml",
+    "joints.toml",
+    "cautions.toml",
+    "steps.toml",
+    "kit.toml",
+    "hazard_control.toml",
+    "wording.toml",
+)
+SCREEN_FILES = "screens_"
+LONGEST_FILE = 2_000_000
+
+
+def load_policy(texts: Mapping[str, str]) -> Policy:
+    """The policy that the files, given as name and text, hold. Raises PolicyError with file and key."""
+    raw = {name: _parsed(name, texts[name]) for name in sorted(texts)}
+    for name in FILES:
+        if name not in raw:
+            raise PolicyError(name, "is missing")
+    for name in raw:
+        if name not in FILES and not name.startswith(SCREEN_FILES):
+            raise PolicyError(name, "is no file of a policy", ", ".join((*FILES, f"{SCREEN_FILES}….toml")))
+    canonical = json.dumps(_decimal(raw), sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
+    return _Loader(raw).policy(hashlib.sha256(canonical).hexdigest(), canonical)
+
+
+def _parsed(name: str, text: str) -> dict[str, object]:
+    if len(text) > LONGEST_FILE:
+        raise PolicyError(name, f"is longer than {LONGEST_FILE} characters")
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise PolicyError(name, f"is not TOML: {error}") from error
+
+
+def _decimal(value: object) -> object:
+    """The value with every number as a decimal text and every date as ISO text."""
+    if isinstance(value, Mapping):
+        return {str(key): _decimal(one) for key, one in value.items()}
+    if isinstance(value, list):
+        return [_decimal(one) for one in value]
+    if isinstance(value, bool | str):
+        return value
+    if isinstance(value, int | float):
+        return f"number {float(value)!r}"
+    if isinstance(value, date):
+        return f"date {value.isoformat()}"
+    raise PolicyError("policy", f"{value!r} is neither text, number, date, list nor table")
+
+
+class _Loader:
+    """Reads the parsed files one after the other; what is read first is needed by what follows."""
+
+    def __init__(self, raw: Mapping[str, object]) -> None:
+        self.raw = raw
+        self.words, self.rows = read_plan_words(self.table("plan_words.toml"))
+        self.limits = self._limits()
+        self.derived = self._derived()
+
+    def table(self, name: str) -> Table:
+        return Table(name, self.raw[name])
+
+    def policy(self, policy_id: str, canonical: bytes) -> Policy:
+        prices = self.table("prices.toml")
+        joints = self.table("joints.toml")
+        crew = self.table("crew.toml")
+        places = BY_NAME["place"].words
+        policy = Policy(
+            id=policy_id,
+            canonical=canonical,
+            plans=sensible_plans(self.words, self.rows),
+            limits=self.limits,
+            derived=self.derived,
+            screens=tuple(self._screens()),
+            slots=tuple(self._slots()),
+            facts=self._facts(),
+            minutes=tuple(self._minutes()),
+            prices=tuple(self._prices(prices)),
+            rates={name: read_number(name, table) for name, table in prices.tables("rate")},
+            crew_by_place=read_crew(crew, "least_by_place", places),
+            crew_by_access=read_crew(crew, "least_by_access", self.words["access"]),
+            joints={
+                (joint.method, joint.mode): joint
+                for joint in (read_joint(row, self.words) for row in joints.rows("joint"))
+            },
+            light=read_light(joints, prices, self.words),
+            cautions=self._cautions(),
+            steps=self._steps(),
+            kit=self._kit(),
+            controls=tuple(self._controls()),
+            wording=dict(self.table("wording.toml").raw),
+        )
+        for table in (prices, joints, crew):
+            table.done()
+        _refuse_doubles(policy)
+        return policy
+
+    def _limits(self) -> dict[str, Number]:
+        limits: dict[str, Number] = {}
+        for name in self.raw:
+            table = self.table(name)
+            for key, row in table.tables("limit"):
+                if key in limits:
+                    raise PolicyError(row.where, "is named twice")
+                limits[key] = read_number(key, row)
+        return limits
+
+    def _derived(self) -> dict[str, Derived]:
+        table = self.table("derived.toml")
+        derived = {name: read_derived(name, row, self.limits) for name, row in table.tables("derived")}
+        table.done()
+        return derived
+
+    def _screens(self) -> Iterator[Screen]:
+        for name in self.raw:
+            if name.startswith(SCREEN_FILES):
+                table = self.table(name)
+                table.take("limit", dict, {})
+                for row in table.rows("screen"):
+                    yield read_screen(row, self.words, self.limits, self.derived)
+                table.done()
+
+    def _slots(self) -> Iterator[Slot]:
+        table = self.table("slots.toml")
+        table.take("limit", dict, {})
+        for row in table.rows("slot"):
+            yield read_slot(row, self.limits, self.derived)
+        table.done()
+
+    def _facts(self) -> dict[str, FactPolicy]:
+        table = self.table("facts.toml")
+        facts = read_facts(table)
+        table.done()
+        return facts
+
+    def _minutes(self) -> Iterator[MinutesRow]:
+        table = self.table("minutes.toml")
+        for row in table.rows("minutes"):
+            yield read_minutes(row, self.words)
+        table.done()
+
+    def _prices(self, table: Table) -> Iterator[PriceRow]:
+        for row in table.rows("price"):
+            yield read_price(row, self.words)
+
+    def _cautions(self) -> tuple[Caution, ...]:
+        table = self.table("cautions.toml")
+        table.take("limit", dict, {})
+        cautions = read_cautions(table, self.words, self.limits, self.derived)
+        table.done()
+        return cautions
+
+    def _steps(self) -> tuple[StepRow, ...]:
+        table = self.table("steps.toml")
+        table.take("limit", dict, {})
+        steps = read_steps(table.rows("step"), self.words, self.limits, self.derived)
+        table.done()
+        return steps
+
+    def _kit(self) -> tuple[KitItem, ...]:
+        table = self.table("kit.toml")
+        table.take("limit", dict, {})
+        items = read_kit(table.rows("item"), self.words, self.limits, self.derived)
+        table.done()
+        return items
+
+    def _controls(self) -> Iterator[Control]:
+        table = self.table("hazard_control.toml")
+        for row in table.rows("control"):
+            yield read_control(row, self.words, self.limits, self.derived)
+        table.done()
+
+
+def _refuse_doubles(policy: Policy) -> None:
+    """Two rows of one kind under one id: nobody could say which is meant."""
+    for kind, rows in (
+        ("screen", policy.screens),
+        ("slot", policy.slots),
+        ("minutes", policy.minutes),
+        ("price", policy.prices),
+        ("step", policy.steps),
+        ("item", policy.kit),
+        ("control", policy.controls),
+    ):
+        seen: set[str] = set()
+        for row in rows:
+            if row.id in seen:
+                raise PolicyError(f"{kind} {row.id}", "is named twice")
+            seen.add(row.id)
