@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -281,6 +283,11 @@ class FixedMethod:
 
     answer: Advice
     policy_text: bytes = b"a policy"
+    wording: Mapping[str, object] = field(default_factory=dict)
+
+    @property
+    def policy_id(self) -> str:
+        return hashlib.sha256(self.policy_text).hexdigest()
 
     def advise(self, context: Context) -> Advice:
         return replace(self.answer, now=context.now.isoformat())

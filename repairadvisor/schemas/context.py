@@ -22,7 +22,7 @@ LONGEST_SOURCE = 200
 
 _SAYS = ("value", "between", "one_of", "not_applicable")
 _MOMENT: dict[str, Any] = {"type": "string", "format": "date-time"}
-_ASIDE: dict[str, Any] = {
+_ASIDE: dict[str, dict[str, Any]] = {
     "source": {
         "type": "string",
         "maxLength": LONGEST_SOURCE,
@@ -43,7 +43,7 @@ class FactField(fields.Field[object]):
     def __init__(self, fact: Fact, name: str) -> None:
         self.fact = fact
         self.fact_name = name
-        super().__init__(metadata={"description": _described(fact, name)})
+        super().__init__(metadata=_published(fact, name))
 
     def _deserialize(self, value: object, *_: object, **__: object) -> object:
         reports = value if isinstance(value, list) else [value]
@@ -103,11 +103,12 @@ class FactField(fields.Field[object]):
         if read != sorted(read):
             raise ValidationError("the first is after the second")
 
-    def published(self) -> dict[str, Any]:
-        """The same as JSON Schema. The report's form is a component of its own; see :func:`report_schemas`."""
-        report = {"$ref": f"#/components/schemas/{report_name(self.fact_name)}"}
-        several = {"type": "array", "items": report, "minItems": 1, "maxItems": MOST_REPORTS}
-        return {"anyOf": [report, several], "description": self.metadata["description"]}
+
+def _published(fact: Fact, name: str) -> dict[str, Any]:
+    """The field as JSON Schema. The report's form is a component of its own; see :func:`report_schemas`."""
+    report = _ref(report_name(name))
+    several = {"type": "array", "items": report, "minItems": 1, "maxItems": MOST_REPORTS}
+    return {"anyOf": [report, several], "description": _described(fact, name)}
 
 
 def report_name(fact_name: str) -> str:
@@ -115,9 +116,18 @@ def report_name(fact_name: str) -> str:
     return f"fact_{fact_name}"
 
 
+def _aside_name(key: str) -> str:
+    return f"report_{key}"
+
+
+def _ref(component: str) -> dict[str, Any]:
+    return {"$ref": f"#/components/schemas/{component}"}
+
+
 def report_schemas() -> dict[str, dict[str, Any]]:
-    """JSON Schema of one report of each fact, by component name."""
-    own = {report_name(fact.name): _report_of(fact, fact.name) for fact in FACTS}
+    """JSON Schema of one report of each fact, and of what any report may say besides, by component name."""
+    aside = {_aside_name(key): schema for key, schema in _ASIDE.items()}
+    own = aside | {report_name(fact.name): _report_of(fact, fact.name) for fact in FACTS}
     return own | {report_name(name): _report_of(fact, name) for name, fact in TIME_NAMES.items()}
 
 
@@ -148,7 +158,7 @@ def _value_or_between(one: dict[str, Any], unit: dict[str, Any], *, needs_unit: 
 def _object(properties: dict[str, Any], *required: str) -> dict[str, Any]:
     return {
         "type": "object",
-        "properties": {**properties, **_ASIDE},
+        "properties": {**properties, **{key: _ref(_aside_name(key)) for key in _ASIDE}},
         "required": list(required),
         "additionalProperties": False,
     }
