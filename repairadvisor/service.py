@@ -1,0 +1,177 @@
+"""The use cases: what every door calls, and the only place where decision, store and policy files meet."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from importlib import resources
+from typing import Protocol
+
+import orjson
+
+from repairadvisor.decision.advice import Advice
+from repairadvisor.decision.method import advise
+from repairadvisor.decision.rules import Rules, prepare
+from repairadvisor.errors import InputError, NotFoundError
+from repairadvisor.facts.context import Context
+from repairadvisor.facts.parse import parse_context
+from repairadvisor.policy.load import load_policy
+from repairadvisor.policy.model import Policy
+from repairadvisor.schemas.advice import document_bytes
+from repairadvisor.schemas.request import AdviceRequest, read_request
+from repairadvisor.settings import Settings
+from repairadvisor.store.database import migrate, open_database
+from repairadvisor.store.records import AdviceRecord, Records, StoredAdvice
+
+_ADVICE_ID = re.compile(r"[0-9a-f]{32}")
+
+
+class Method(Protocol):
+    """The decision under one policy, ready to be asked often and from several threads at once."""
+
+    @property
+    def policy_id(self) -> str:
+        """SHA-256 of ``policy_text``."""
+
+    @property
+    def policy_text(self) -> bytes:
+        """The canonical policy."""
+
+    @property
+    def wording(self) -> Mapping[str, object]:
+        """The policy's words for headings and the like."""
+
+    def advise(self, context: Context) -> Advice:
+        """The advice on what is known."""
+
+
+@dataclass(frozen=True)
+class PreparedMethod:
+    """The method of this program under ``policy``."""
+
+    policy: Policy
+    rules: Rules
+
+    @property
+    def policy_id(self) -> str:
+        return self.policy.id
+
+    @property
+    def policy_text(self) -> bytes:
+        return self.policy.canonical
+
+    @property
+    def wording(self) -> Mapping[str, object]:
+        return self.policy.wording
+
+    def advise(self, context: Context) -> Advice:
+        return advise(context, self.rules)
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """An advice, its document as JSON, and the id under which it is kept (None: it is not kept)."""
+
+    advice: Advice
+    document: bytes
+    id: str | None
+
+
+class Advisor:
+    """Gives advice under one policy, and keeps it.
+
+    Without ``records`` nothing can be kept: then every request must say so.
+    """
+
+    def __init__(self, method: Method, records: Records | None) -> None:
+        self._method = method
+        self._records = records
+        if records is not None:
+            records.keep_policy(method.policy_id, method.policy_text)
+
+    @property
+    def wording(self) -> Mapping[str, object]:
+        """The words of the policy in force."""
+        return self._method.wording
+
+    def advise(self, request: Mapping[str, object], clock: datetime) -> Answer:
+        """Advice on a request as it came in, kept unless it says ``"record": false``.
+
+        ``clock`` is the time it is (aware): the request's own ``now`` counts before it. Raises
+        :class:`InputError` with everything wrong with the request, and the cautions of the place it names.
+        """
+        asked, faults = read_request(request)
+        now = asked.now or clock
+        try:
+            context = parse_context(asked.facts, now)
+        except InputError as error:
+            # A moment cannot be judged beside a now that was given wrongly.
+            of_facts = [one for one in error.faults if not (faults and one.slug == "wrong-time")]
+            raise InputError([*faults, *of_facts], error.place, self._cautions_at(error.place, now)) from error
+        if faults:
+            place = context.state("place")
+            named = str(getattr(place, "value", ""))
+            raise InputError(faults, named, self._cautions_at(named, now))
+        advice = self._method.advise(context)
+        document = document_bytes(advice)
+        return Answer(advice, document, self._kept(asked, context, advice, document, clock))
+
+    def given(self, advice_id: str) -> StoredAdvice:
+        """The advice that was kept under ``advice_id``. Raises :class:`NotFoundError`."""
+        if self._records is None or not _ADVICE_ID.fullmatch(advice_id):
+            raise NotFoundError("advice", advice_id)
+        return self._records.get(advice_id)
+
+    def _cautions_at(self, place: str, now: datetime) -> tuple[str, ...]:
+        """What to beware of at a place, whatever else may be known."""
+        if not place:
+            return ()
+        advice = self._method.advise(parse_context({"place": place}, now))
+        return tuple(caution.text for caution in advice.cautions)
+
+    def _kept(
+        self, asked: AdviceRequest, context: Context, advice: Advice, document: bytes, clock: datetime
+    ) -> str | None:
+        if not asked.record:
+            return None
+        if self._records is None:
+            raise ValueError("there is nowhere to keep the advice, and the request does not forgo it")
+        return self._records.save(
+            AdviceRecord(
+                given_at=clock,
+                now=context.now,
+                facts=orjson.dumps(context.as_given()),
+                policy_id=self._method.policy_id,
+                vocabulary_version=advice.vocabulary_version,
+                method_version=advice.method_version,
+                document=document,
+                action=advice.action,
+            )
+        )
+
+
+def default_policy() -> Policy:
+    """The policy that ships with this program."""
+    folder = resources.files("repairadvisor.policy") / "default"
+    texts = {file.name: file.read_text(encoding="utf-8") for file in folder.iterdir() if file.name.endswith(".toml")}
+    return load_policy(texts)
+
+
+def prepared_method() -> PreparedMethod:
+    """The method under the policy that ships, compiled. Takes a while; do it once."""
+    policy = default_policy()
+    return PreparedMethod(policy, prepare(policy))
+
+
+def open_records(settings: Settings) -> Records:
+    """The records that ``settings`` name, brought to the shape this program needs."""
+    engine = open_database(settings.database_url)
+    migrate(engine)
+    return Records(engine)
+
+
+def open_advisor(settings: Settings) -> Advisor:
+    """The whole service as ``settings`` say. Raises :class:`SettingsError` where they cannot be met."""
+    return Advisor(prepared_method(), open_records(settings))

@@ -1,0 +1,121 @@
+"""The use cases of the service."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+from builders import NOW, FixedMethod, a_database_url, an_advice
+
+from repairadvisor.errors import InputError, NotFoundError
+from repairadvisor.facts.vocabulary import VOCABULARY_VERSION
+from repairadvisor.schemas.advice import document_bytes
+from repairadvisor.service import Advisor, open_records
+from repairadvisor.settings import Settings
+from repairadvisor.store.database import open_database
+from repairadvisor.store.records import Records
+
+CLOCK = datetime(2031, 5, 4, 12, 0, tzinfo=UTC)
+FACTS = {"place": "pole_top", "spare_near_m": {"value": 3, "source": "Pipit Court crew"}}
+
+
+@pytest.fixture
+def records(tmp_path: Path) -> Records:
+    return open_records(Settings(database_url=a_database_url(tmp_path)))
+
+
+@pytest.fixture
+def advisor(records: Records) -> Advisor:
+    return Advisor(FixedMethod(an_advice()), records)
+
+
+def test_advice_is_kept_byte_for_byte_with_its_facts_and_policy(advisor: Advisor, records: Records) -> None:
+    answer = advisor.advise({"facts": FACTS, "now": NOW.isoformat()}, CLOCK)
+    assert answer.id is not None
+    kept = advisor.given(answer.id)
+    assert kept.document == answer.document == document_bytes(answer.advice)
+    assert set(json.loads(kept.facts)) == set(FACTS)
+    assert (kept.now, kept.given_at) == (NOW, CLOCK)
+    assert kept.policy_id == FixedMethod(an_advice()).policy_id
+    assert records.policy(kept.policy_id) == b"a policy"
+    assert kept.action == "repair"
+    assert kept.method_version == answer.advice.method_version
+
+
+def test_without_a_now_the_clock_counts_and_is_recorded(advisor: Advisor) -> None:
+    answer = advisor.advise({"facts": {}}, CLOCK)
+    assert answer.advice.now == CLOCK.isoformat()
+    assert answer.id is not None
+    assert advisor.given(answer.id).now == CLOCK
+
+
+def test_nothing_is_kept_where_the_request_says_so(advisor: Advisor, records: Records) -> None:
+    answer = advisor.advise({"facts": FACTS, "record": False}, CLOCK)
+    assert answer.id is None
+    assert records.count() == 0
+
+
+def test_a_refused_request_keeps_nothing(advisor: Advisor, records: Records) -> None:
+    with pytest.raises(InputError):
+        advisor.advise({"facts": {"place": "moon"}}, CLOCK)
+    assert records.count() == 0
+
+
+def test_everything_wrong_is_said_at_once(advisor: Advisor) -> None:
+    with pytest.raises(InputError) as refused:
+        advisor.advise({"facts": {"place": "moon", "margin_db": 99}, "record": "no", "colour": 1}, CLOCK)
+    assert [fault.field for fault in refused.value.faults] == ["colour", "record", "place", "margin_db"]
+
+
+def test_a_wrong_now_does_not_make_right_moments_wrong(advisor: Advisor) -> None:
+    later = (CLOCK + timedelta(days=2)).isoformat()
+    with pytest.raises(InputError) as refused:
+        advisor.advise({"facts": {"place": "chamber", "gas_test_at": later}, "now": "noon"}, CLOCK)
+    assert [fault.field for fault in refused.value.faults] == ["now"]
+
+
+@pytest.mark.parametrize(
+    "request_body",
+    [
+        {"facts": {"place": "pole_top", "margin_db": 99}},
+        {"facts": {"place": "pole_top"}, "record": 3},
+        {"facts": {"place": "pole_top"}, "now": "noon"},
+    ],
+)
+def test_a_refusal_keeps_the_cautions_of_the_place_it_names(advisor: Advisor, request_body: dict[str, object]) -> None:
+    with pytest.raises(InputError) as refused:
+        advisor.advise(request_body, CLOCK)
+    assert refused.value.cautions == tuple(caution.text for caution in an_advice().cautions)
+
+
+def test_a_refusal_without_a_place_has_no_cautions(advisor: Advisor) -> None:
+    with pytest.raises(InputError) as refused:
+        advisor.advise({"facts": {"margin_db": 99}}, CLOCK)
+    assert refused.value.cautions == ()
+
+
+@pytest.mark.parametrize("advice_id", ["", "x", "../../etc", "0" * 31, "0" * 33, "G" * 32, "\x00" * 32, "0" * 32])
+def test_what_was_never_given_is_not_found(advisor: Advisor, advice_id: str) -> None:
+    with pytest.raises(NotFoundError):
+        advisor.given(advice_id)
+
+
+def test_without_records_a_request_has_to_forgo_them() -> None:
+    lonely = Advisor(FixedMethod(an_advice()), None)
+    assert lonely.advise({"facts": {}, "record": False}, CLOCK).id is None
+    with pytest.raises(ValueError, match="nowhere to keep"):
+        lonely.advise({"facts": {}}, CLOCK)
+    with pytest.raises(NotFoundError):
+        lonely.given("0" * 32)
+
+
+def test_records_outlive_the_service(tmp_path: Path) -> None:
+    records = open_records(Settings(database_url=a_database_url(tmp_path)))
+    answer = Advisor(FixedMethod(an_advice()), records).advise({"facts": FACTS}, CLOCK)
+    assert answer.id is not None
+    engine = open_database(a_database_url(tmp_path))
+    assert Records(engine).get(answer.id).document == answer.document
+    assert Records(engine).get(answer.id).vocabulary_version == VOCABULARY_VERSION
+    engine.dispose()
