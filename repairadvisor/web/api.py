@@ -1,0 +1,83 @@
+"""The JSON routes. What they answer is in the service; how they are refused is in :mod:`.problems`."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import orjson
+from flask import Blueprint, Response, current_app, render_template, request
+
+from repairadvisor.errors import NotFoundError
+from repairadvisor.render import terminal, ticket_note
+from repairadvisor.render.headings import headings
+from repairadvisor.schemas.fact_table import fact_table
+from repairadvisor.service import Advisor, Answer
+from repairadvisor.web import problems
+from repairadvisor.web.bodies import HTML, JSON, TEXT, json_object, wanted
+
+api = Blueprint("api", __name__)
+
+_FACT_TABLE = orjson.dumps(fact_table())
+
+
+def advisor() -> Advisor:
+    """The service behind this application."""
+    found: Advisor = current_app.extensions["repairadvisor"]
+    return found
+
+
+@api.post("/v1/advice")
+def give_advice() -> Response:
+    form = wanted(request, (JSON, TEXT, HTML))
+    return shown(advisor().advise(json_object(request), datetime.now(UTC)), form)
+
+
+@api.get("/v1/advice/<advice_id>")
+def given_advice(advice_id: str) -> Response:
+    wanted(request, (JSON,))
+    return Response(advisor().given(advice_id).document, mimetype=JSON)
+
+
+@api.get("/v1/facts")
+def facts() -> Response:
+    wanted(request, (JSON,))
+    return Response(_FACT_TABLE, mimetype=JSON)
+
+
+@api.get("/health/live")
+def live() -> Response:
+    wanted(request, (JSON,))
+    return Response(b'{"status":"live"}', mimetype=JSON)
+
+
+@api.get("/openapi.json")
+def openapi() -> Response:
+    from repairadvisor.web.openapi import document_bytes  # noqa: PLC0415 - costs start-up time, is asked for seldom
+
+    wanted(request, (JSON,))
+    return Response(document_bytes(), mimetype=JSON)
+
+
+@api.get("/problems/<slug>")
+def problem_kind(slug: str) -> Response:
+    """What the ``type`` of a problem leads to."""
+    kind = problems.KINDS.get(slug)
+    if kind is None:
+        raise NotFoundError("kind of problem", slug)
+    return Response(f"{kind.title}.\n{kind.what_to_do}\n", mimetype=TEXT)
+
+
+def shown(answer: Answer, form: str) -> Response:
+    """An answer in the form that is wanted, and where it can be read again."""
+    words = advisor().wording
+    if form == JSON:
+        response = Response(answer.document, mimetype=JSON)
+    elif form == TEXT:
+        response = Response(ticket_note.render(answer.advice, headings(words)), mimetype=TEXT)
+    else:
+        page = render_template("advice.html", text=terminal.render(answer.advice, headings(words)), id=answer.id)
+        response = Response(page, mimetype=HTML)
+    if answer.id is not None:
+        response.headers["Location"] = f"/v1/advice/{answer.id}"
+    response.headers["Vary"] = "Accept"
+    return response

@@ -1,0 +1,39 @@
+"""The application."""
+
+from __future__ import annotations
+
+from flask import Flask, Response
+
+from repairadvisor.schemas.json_text import LONGEST
+from repairadvisor.service import Advisor, open_advisor
+from repairadvisor.settings import Settings
+from repairadvisor.web import problems
+from repairadvisor.web.api import api
+from repairadvisor.web.pages import pages
+
+#: No script, nothing from elsewhere, in nobody's frame.
+_POLICY = (
+    "default-src 'none'; style-src 'self'; img-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+)
+
+
+def create_app(settings: Settings, advisor: Advisor | None = None) -> Flask:
+    """The application over ``advisor``, or over the one that ``settings`` open."""
+    app = Flask("repairadvisor.web")
+    app.config["MAX_CONTENT_LENGTH"] = LONGEST
+    # A path is what it is: no redirects between spellings, which would lose a body.
+    app.url_map.merge_slashes = False
+    app.url_map.strict_slashes = True
+    app.extensions["repairadvisor"] = advisor if advisor is not None else open_advisor(settings)
+    app.register_blueprint(api)
+    app.register_blueprint(pages)
+    app.after_request(_guard)
+    problems.install(app)
+    return app
+
+
+def _guard(response: Response) -> Response:
+    response.headers["X-Content-Type-Options"] = "nosniff"
+    response.headers["Content-Security-Policy"] = _POLICY
+    response.headers["Referrer-Policy"] = "no-referrer"
+    return response

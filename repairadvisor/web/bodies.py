@@ -1,0 +1,28 @@
+"""What comes in and in which form the answer is wanted, before anything is read."""
+
+from __future__ import annotations
+
+from flask import Request
+from werkzeug.exceptions import NotAcceptable, UnsupportedMediaType
+
+from repairadvisor.schemas.json_text import read_object
+
+JSON, TEXT, HTML = "application/json", "text/plain", "text/html"
+
+
+def wanted(request: Request, forms: tuple[str, ...]) -> str:
+    """The one of ``forms`` that the asker likes best; the first where all are alike. Else 406."""
+    accept = request.accept_mimetypes
+    if not accept:
+        return forms[0]
+    best = accept.best_match(forms)
+    if best is None or accept.quality(best) <= 0:
+        raise NotAcceptable(f"There is {', '.join(forms)}.")
+    return best
+
+
+def json_object(request: Request) -> dict[str, object]:
+    """The JSON object that was sent. 415, 413 or :class:`NotJsonError`."""
+    if request.mimetype != JSON or request.mimetype_params.get("charset", "utf-8").lower() not in ("utf-8", "utf8"):
+        raise UnsupportedMediaType("The body has to be application/json in UTF-8.")
+    return read_object(request.get_data(cache=False))

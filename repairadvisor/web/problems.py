@@ -1,0 +1,123 @@
+"""Every error as a problem by RFC 9457, in one shape, whichever route it comes from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import orjson
+from flask import Flask, Response
+from werkzeug.exceptions import HTTPException, MethodNotAllowed
+
+from repairadvisor.errors import Fault, InputError, NotFoundError
+from repairadvisor.schemas.json_text import LONGEST, NotJsonError
+from repairadvisor.schemas.problem import problem
+
+MEDIA_TYPE = "application/problem+json"
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A kind of problem: its slug, status, title, and what to do about it."""
+
+    slug: str
+    status: int
+    title: str
+    what_to_do: str
+
+
+KINDS: dict[str, Kind] = {
+    kind.slug: kind
+    for kind in (
+        Kind(
+            "not-json",
+            400,
+            "The body is not one JSON object",
+            "Send one JSON object in UTF-8; the fault says where it breaks.",
+        ),
+        Kind("empty", 400, "The body is empty", "Send one JSON object in UTF-8."),
+        Kind("not-utf-8", 400, "The body is not UTF-8", "Send JSON in UTF-8, without a byte order mark."),
+        Kind("not-an-object", 400, "The body is JSON but not an object", "Put what you ask into one JSON object."),
+        Kind("not-finite", 400, "A number cannot be held", "JSON knows digits only, and numbers up to about 1.8e308."),
+        Kind(
+            "name-twice",
+            400,
+            "A name stands twice in one object",
+            "Say each thing once; several reports of a fact go into a list.",
+        ),
+        Kind("control-character", 400, "A text holds a control character", "Send printable text only."),
+        Kind("too-deep", 400, "The body is nested too deeply", "A request needs five levels."),
+        Kind("bad-request", 400, "The request cannot be understood", "Send a well-formed HTTP request."),
+        Kind("cross-site", 403, "The form was sent from another site", "Open the form here and send it from here."),
+        Kind("not-found", 404, "There is nothing here", "/openapi.json lists what is here."),
+        Kind("method-not-allowed", 405, "This method is not known here", "The Allow header names those that are."),
+        Kind("not-acceptable", 406, "None of the wanted forms can be given", "The detail names the forms there are."),
+        Kind("too-large", 413, "The body is too large", f"A request may hold up to {LONGEST} bytes."),
+        Kind("wrong-media-type", 415, "The body is of the wrong media type", "Say Content-Type: application/json."),
+        Kind(
+            "input",
+            422,
+            "The facts cannot be used",
+            "Change what each fault names; nothing was clipped, guessed or stored.",
+        ),
+        Kind("http", 400, "The request cannot be answered", "See the status."),
+        Kind("internal", 500, "Something is wrong with this service", "Try again; if it stays, tell whoever runs it."),
+    )
+}
+_SLUG_OF_STATUS = {
+    403: "cross-site",
+    404: "not-found",
+    405: "method-not-allowed",
+    406: "not-acceptable",
+    413: "too-large",
+    415: "wrong-media-type",
+    500: "internal",
+    400: "bad-request",
+}
+
+
+def install(app: Flask) -> None:
+    """Have every error of ``app`` answered as a problem."""
+    app.register_error_handler(HTTPException, _of_http)
+    app.register_error_handler(NotJsonError, _of_text)
+    app.register_error_handler(InputError, _of_input)
+    app.register_error_handler(NotFoundError, _of_missing)
+
+
+def _of_http(error: HTTPException) -> Response:
+    status = error.code or 500
+    kind = KINDS[_SLUG_OF_STATUS.get(status, "http" if status < 500 else "internal")]
+    # An unhandled error arrives here wrapped; what it says is for the log, not for whoever asked.
+    detail = str(error.description or "") if status < 500 else ""
+    response = _answer(kind, detail or kind.what_to_do, status=status)
+    if isinstance(error, MethodNotAllowed) and error.valid_methods:
+        response.headers["Allow"] = ", ".join(sorted(error.valid_methods))
+    if status == 415:
+        response.headers["Accept-Post"] = "application/json"
+    return response
+
+
+def _of_text(error: NotJsonError) -> Response:
+    return _answer(KINDS[error.faults[0].slug], str(error), faults=error.faults)
+
+
+def _of_input(error: InputError) -> Response:
+    count = len(error.faults)
+    detail = "One thing is wrong." if count == 1 else f"{count} things are wrong."
+    return _answer(KINDS["input"], detail, faults=error.faults, cautions=error.cautions)
+
+
+def _of_missing(error: NotFoundError) -> Response:
+    return _answer(KINDS["not-found"], f"There is no {error.what} under this name.")
+
+
+def _answer(
+    kind: Kind,
+    detail: str,
+    *,
+    status: int | None = None,
+    faults: tuple[Fault, ...] = (),
+    cautions: tuple[str, ...] = (),
+) -> Response:
+    code = status or kind.status
+    body = orjson.dumps(problem(kind.slug, kind.title, code, detail, faults, cautions))
+    return Response(body, status=code, mimetype=MEDIA_TYPE)

@@ -1,0 +1,52 @@
+"""The application over a service that always gives the same advice."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from builders import FixedMethod, a_database_url, an_advice
+from flask import Flask
+from flask.testing import FlaskClient
+from sqlalchemy import Engine
+
+from repairadvisor.service import Advisor
+from repairadvisor.settings import Settings
+from repairadvisor.store.database import migrate, open_database
+from repairadvisor.store.records import Records
+from repairadvisor.web.app import create_app
+
+
+@pytest.fixture(scope="session")
+def empty_database(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A database file with its tables, to be copied: making one anew for each test would take most of the time."""
+    folder = tmp_path_factory.mktemp("empty")
+    opened = open_database(a_database_url(folder))
+    migrate(opened)
+    opened.dispose()
+    return folder / "records.db"
+
+
+@pytest.fixture
+def engine(tmp_path: Path, empty_database: Path) -> Iterator[Engine]:
+    shutil.copy(empty_database, tmp_path / "records.db")
+    opened = open_database(a_database_url(tmp_path))
+    yield opened
+    opened.dispose()
+
+
+@pytest.fixture
+def records(engine: Engine) -> Records:
+    return Records(engine)
+
+
+@pytest.fixture
+def app(tmp_path: Path, records: Records) -> Flask:
+    return create_app(Settings(database_url=a_database_url(tmp_path)), Advisor(FixedMethod(an_advice()), records))
+
+
+@pytest.fixture
+def client(app: Flask) -> FlaskClient:
+    return app.test_client()
