@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Sequence
 
 import orjson
 
@@ -20,6 +19,7 @@ LONGEST = 1024 * 1024
 #: Deepest nesting: a request needs five levels.
 DEEPEST = 16
 
+_NESTING = (dict, list)
 _SPACE_BEFORE_COLON = (b" :", b"\t:", b"\n:", b"\r:")
 # Controls, breaks of line and paragraph, and marks that reverse or isolate the direction of writing: with
 # those, what is read is not what is stored.
@@ -61,18 +61,18 @@ def _plainly_unambiguous(raw: bytes, value: dict[str, object]) -> bool:
     return raw.count(b'":') == _names(value, 1)
 
 
-def _names(value: object, depth: int) -> int:
-    """How many names the objects in ``value`` hold. Raises :class:`NotJsonError` below ``DEEPEST``."""
+def _names(value: dict[str, object] | list[object], depth: int) -> int:
+    """How many names ``value`` and the objects in it hold. Raises :class:`NotJsonError` below ``DEEPEST``."""
     if depth > DEEPEST:
         raise _too_deep()
     if isinstance(value, dict):
-        parts: Sequence[object] = tuple(value.values())
-        count = len(parts)
-    elif isinstance(value, list):
-        parts, count = value, 0
+        count, parts = len(value), list(value.values())
     else:
-        return 0
-    return count + sum(_names(part, depth + 1) for part in parts if isinstance(part, dict | list))
+        count, parts = 0, value
+    for part in parts:
+        if isinstance(part, _NESTING):
+            count += _names(part, depth + 1)
+    return count
 
 
 def _refuse_doubtful(raw: bytes) -> None:
