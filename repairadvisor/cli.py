@@ -10,7 +10,6 @@ import argparse
 import os
 import re
 import select
-import signal
 import subprocess
 import sys
 import time
@@ -174,35 +173,12 @@ def _serve(given: argparse.Namespace) -> int:
     settings = Settings.from_environment(os.environ)
     if given.port is not None:
         settings = replace(settings, port=_port(given.port))
-    if given.background:
-        return _serve_in_background(settings, as_json=given.json)
-    from waitress import create_server  # noqa: PLC0415 - only a server needs it, and it takes its time
-
-    from repairadvisor.web.app import create_app  # noqa: PLC0415
-
-    app = create_app(settings)
-    try:
-        # The body limit of the application answers with a problem; this one is far above it, against floods.
-        server = create_server(
-            app,
-            host=settings.host,
-            port=settings.port,
-            ident=None,
-            max_request_body_size=32 * LONGEST,
-            clear_untrusted_proxy_headers=True,
-        )
-    except OSError as error:
-        raise SettingsError(
-            PORT, str(settings.port), f"cannot be listened on: {error.strerror}", "a free port"
-        ) from error
-    signal.signal(signal.SIGTERM, _stop)
-    _announce(_address(server), os.getpid(), as_json=given.json)
-    server.run()
-    return DONE
-
-
-def _stop(_signal: int, _frame: object) -> None:
-    raise SystemExit(DONE)
+    command = [sys.executable, "-m", "repairadvisor.web.serve", "--port", str(settings.port)]
+    if not given.background:
+        sys.stdout.flush()
+        # The HTTP door is a program beside this one: from here on this process is that one.
+        os.execv(command[0], [*command, "--json"] if given.json else command)  # noqa: S606 - our own interpreter
+    return _serve_in_background([*command, "--json"], as_json=given.json)
 
 
 def _port(text: str) -> int:
@@ -211,23 +187,8 @@ def _port(text: str) -> int:
     return int(text)
 
 
-def _address(server: Any) -> str:
-    host, port = getattr(server, "effective_listen", [(server.effective_host, server.effective_port)])[0]
-    return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
-
-
-def _announce(address: str, pid: int, *, as_json: bool, background: bool = False) -> None:
-    if as_json:
-        print(orjson.dumps({"address": address, "pid": pid}).decode(), flush=True)
-    elif background:
-        print(f"Listening on {address}, process {pid}; stop it with: kill {pid}", flush=True)
-    else:
-        print(f"Listening on {address}, process {pid}; stop it with Ctrl-C", flush=True)
-
-
-def _serve_in_background(settings: Settings, *, as_json: bool) -> int:
+def _serve_in_background(command: list[str], *, as_json: bool) -> int:
     log = _log_file(os.environ)
-    command = [sys.executable, "-m", "repairadvisor", "serve", "--json", "--port", str(settings.port)]
     reading, writing = os.pipe()
     with log.open("ab") as errors:
         begins = errors.seek(0, os.SEEK_END)
@@ -242,7 +203,10 @@ def _serve_in_background(settings: Settings, *, as_json: bool) -> int:
         sys.stderr.write(log.read_bytes()[begins:].decode(errors="replace"))
         print(f"the server did not start; what it said is in {log}", file=sys.stderr)
         return REFUSED
-    _announce(address, child.pid, as_json=as_json, background=True)
+    if as_json:
+        print(orjson.dumps({"address": address, "pid": child.pid}).decode())
+    else:
+        print(f"Listening on {address}, process {child.pid}; stop it with: kill {child.pid}")
     # It is meant to outlive us: without this the interpreter would warn that it still runs.
     child.returncode = DONE
     return DONE

@@ -1,0 +1,84 @@
+"""The HTTP door as a process: ``python -m repairadvisor.web.serve``, which ``repairadvisor serve`` becomes.
+
+Prints one line once it listens. Ends with exit status 0 when told to stop (SIGTERM, Ctrl-C), with 2 and one line on
+standard error when it cannot start.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import signal
+import sys
+from dataclasses import replace
+from typing import Any
+
+import orjson
+from waitress import create_server
+
+from repairadvisor.errors import RepairAdvisorError, SettingsError
+from repairadvisor.schemas.json_text import LONGEST
+from repairadvisor.settings import PORT, Settings
+from repairadvisor.web.app import create_app
+
+#: The application refuses far shorter bodies, with a problem; this is against floods.
+_MOST_BYTES = 32 * LONGEST
+#: What is longer than this waits in a file, not in memory.
+_MOST_IN_MEMORY = 64 * 1024
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Serve until told to stop; the exit status."""
+    parser = argparse.ArgumentParser(prog="python -m repairadvisor.web.serve", description=__doc__)
+    parser.add_argument("--port", type=int, help=f"port to listen on, 0 for any free one (else {PORT})")
+    parser.add_argument("--json", action="store_true", help="print address and process as JSON")
+    given = parser.parse_args(arguments)
+    try:
+        settings = Settings.from_environment(os.environ)
+        server = _server(settings if given.port is None else replace(settings, port=given.port))
+    except RepairAdvisorError as error:
+        sys.stderr.write(f"{error}\n")
+        return 2
+    signal.signal(signal.SIGTERM, _stop)
+    sys.stdout.write(_announcement(_address(server), as_json=given.json))
+    sys.stdout.flush()
+    server.run()
+    return 0
+
+
+def _server(settings: Settings) -> Any:
+    app = create_app(settings)
+    try:
+        return create_server(
+            app,
+            host=settings.host,
+            port=settings.port,
+            ident=None,
+            max_request_body_size=_MOST_BYTES,
+            inbuf_overflow=_MOST_IN_MEMORY,
+            clear_untrusted_proxy_headers=True,
+        )
+    except OSError as error:
+        raise SettingsError(
+            PORT, str(settings.port), f"cannot be listened on: {error.strerror}", "a free port"
+        ) from error
+
+
+def _stop(_signal: int, _frame: object) -> None:
+    raise SystemExit(0)
+
+
+def _address(server: Any) -> str:
+    # "localhost" can be several addresses, then the server is several servers
+    host, port = getattr(server, "effective_listen", [(server.effective_host, server.effective_port)])[0]
+    return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
+
+
+def _announcement(address: str, *, as_json: bool) -> str:
+    if as_json:
+        return orjson.dumps({"address": address, "pid": os.getpid()}).decode() + "\n"
+    return f"Listening on {address}, process {os.getpid()}; stop it with Ctrl-C\n"
+
+
+if __name__ == "__main__":
+    sys.exit(main())
