@@ -294,5 +294,6 @@ class Light:
     attenuation: Mapping[tuple[str, int], float]
     mode_field_um: Mapping[str, float]
     core_um: Mapping[str, float]
+    bend_radius_mm: Mapping[str, float]
     given_back: Mapping[str, str]
     joints_in_layout: Mapping[str, int]

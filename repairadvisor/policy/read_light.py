@@ -56,7 +56,7 @@ def read_light(joints: Table, prices: Table, words: Words) -> Light:
             Adjust(row.text("id"), row.plans("plans", words), row.number("factor"), row.text("source"), row.known())
         )
         row.done()
-    attenuation, mode_field, core = _read_fibres(joints)
+    attenuation, mode_field, core, bend = _read_fibres(joints)
     floors = {stage: read_number(stage, table) for stage, table in prices.tables("floor")}
     checks = {}
     for method, table in prices.tables("floor_check"):
@@ -75,6 +75,7 @@ def read_light(joints: Table, prices: Table, words: Words) -> Light:
         attenuation=attenuation,
         mode_field_um=mode_field,
         core_um=core,
+        bend_radius_mm=bend,
         given_back=_by_layout(joints, "given_back", words),
         joints_in_layout={
             layout: int(count) for layout, count in _by_layout(joints, "joints_in_layout", words).items()
@@ -99,10 +100,13 @@ def _read_wavelengths(table: Table) -> dict[str, tuple[int, ...]]:
     return {kind: tuple(int(nm) for nm in raw[kind]) for kind in kinds}
 
 
-def _read_fibres(table: Table) -> tuple[dict[tuple[str, int], float], dict[str, float], dict[str, float]]:
+def _read_fibres(
+    table: Table,
+) -> tuple[dict[tuple[str, int], float], dict[str, float], dict[str, float], dict[str, float]]:
     attenuation: dict[tuple[str, int], float] = {}
     mode_field: dict[str, float] = {}
     core: dict[str, float] = {}
+    bend: dict[str, float] = {}
     for name, row in table.tables("fibre"):
         if name not in (*SINGLE_MODE_TYPES, *MULTIMODE_TYPES):
             raise PolicyError(row.where, "is no fibre type", ", ".join((*SINGLE_MODE_TYPES, *MULTIMODE_TYPES)))
@@ -112,8 +116,10 @@ def _read_fibres(table: Table) -> tuple[dict[tuple[str, int], float], dict[str, 
                 mode_field[name] = number.value
             elif key == "core_um":
                 core[name] = number.value
+            elif key == "bend_radius_mm":
+                bend[name] = number.value
             elif key.startswith("attenuation_"):
                 attenuation[name, int(key.split("_")[1])] = number.value
             else:
                 raise PolicyError(f"{row.where}: {key}", "is not known", "mode_field_1310_um, core_um, attenuation_…")
-    return attenuation, mode_field, core
+    return attenuation, mode_field, core, bend

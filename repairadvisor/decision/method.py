@@ -1,0 +1,186 @@
+"""How an answer is reached, from top to bottom: open this first.
+
+Facts are settled, every screen is judged, what is left is weighed by expected cost, and the action follows: danger and
+scope come before anything; a plan that is permitted, or will be once something is checked, is a repair; where nothing
+is permitted a fact that can be learnt now is asked for, else something that is coming is waited for, else everybody
+keeps away. A start that costs less than acting now is waited for as well.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import timedelta
+
+from repairadvisor.decision.advice import Advice
+from repairadvisor.decision.document import Answer, write
+from repairadvisor.decision.light import mismatch_of
+from repairadvisor.decision.plans import indifference, ranked, second_visit
+from repairadvisor.decision.rules import Rules
+from repairadvisor.decision.screens import BARRED, OPEN, open_facts
+from repairadvisor.decision.situation import Judged, Situation, look, weigh
+from repairadvisor.decision.slots import best_later, has_temporary
+from repairadvisor.facts.context import Context
+from repairadvisor.facts.value import Known, State
+from repairadvisor.facts.vocabulary import BY_NAME, ON_ARRIVAL, WITH_INSTRUMENT
+
+#: Goes up when the same context and policy can give another document.
+METHOD_VERSION = "1"
+
+#: Asked for before all else, in this order, where they are open.
+FIRST_QUESTIONS = ("danger_seen", "place", "fault_seen")
+MOST_QUESTIONS = 3
+
+
+def advise(context: Context, rules: Rules, issued_plan: str = "") -> Advice:
+    """The advice for a context under prepared rules; the same bytes for the same input.
+
+    ``issued_plan`` is the id of a plan already given for this fault: it is kept while it is still among the best.
+    """
+    situation = look(rules, as_it_stands(context, rules))
+    return write(answer(situation, issued_plan), METHOD_VERSION)
+
+
+def as_it_stands(context: Context, rules: Rules) -> Context:
+    """The context with observations that are too old taken as unknown, and unlike fibre types as what they lose."""
+    changes: dict[str, State | None] = {}
+    for name, held in context.held.items():
+        lasts = rules.policy.facts[name].lasts_min
+        if lasts is not None and held.seen_at is not None and held.seen_at + timedelta(minutes=lasts) < context.now:
+            changes[name] = None
+    mismatch = mismatch_of(rules.light, context)
+    if mismatch is not None:
+        changes["mode_field_loss_db"] = Known(mismatch)
+    if not changes:
+        return context
+    changed, _ = context.with_facts(changes)
+    stale = tuple(name for name, state in changes.items() if state is None)
+    return Context(changed.now, changed.held, changed.possible, (*context.expired, *stale))
+
+
+def answer(situation: Situation, issued_plan: str) -> Answer:
+    """The action, and what it rests on."""
+    rules = situation.rules
+    for kind, action in (("scope", "out_of_scope"), ("danger", "stand_off")):
+        decisive = [i for i in situation.screens(BARRED) if rules.screens[i].kind == kind]
+        if decisive:
+            return Answer(situation, action, decisive=tuple(decisive))
+    plans = situation.candidates()
+    if plans:
+        return _repair_or_wait(situation, plans, issued_plan)
+    questions = to_ask(situation)
+    if questions:
+        return Answer(situation, "ask_first", questions=questions)
+    later = best_later(rules, situation)
+    if later is not None:
+        return Answer(situation, "make_safe_and_wait", later=later)
+    least_lossy = continuity(situation)
+    if least_lossy:
+        return Answer(situation, "repair", order=least_lossy, continuity_only=True)
+    return _wait_for_an_event(situation)
+
+
+def _repair_or_wait(situation: Situation, plans: int, issued_plan: str) -> Answer:
+    rules = situation.rules
+    owed = {"temporary_then_permanent": second_visit(rules, situation.context)} if has_temporary(rules, plans) else {}
+    order = ranked(situation, weigh(situation, plans, owed), issued_plan)
+    later = best_later(rules, situation)
+    least = min(one.cost for one in order)
+    if later is not None and later.cost < least - indifference(rules, least):
+        return Answer(situation, "make_safe_and_wait", order=tuple(order), later=later)
+    return Answer(situation, "repair", order=tuple(order))
+
+
+def to_ask(situation: Situation) -> tuple[str, ...]:
+    """Facts that can be learnt before anybody is sent and that stand between some plan and permission.
+
+    Only plans that nothing bars count. Danger, place and what is seen come first; then the facts that stand before the
+    most plans.
+    """
+    rules = situation.rules
+    hopeful = ((1 << len(rules.policy.plans)) - 1) & ~situation.barred
+    before: dict[str, int] = {}
+    for i in situation.screens(OPEN):
+        screen = rules.screens[i]
+        plans = rules.screen_plans[i] & hopeful
+        if screen.check or not plans:
+            continue
+        for name in _roots(rules, open_facts(rules.compiled, situation.context, i)):
+            if learnable_now(situation.context, name):
+                before[name] = before.get(name, 0) | plans
+    if not before:
+        return ()
+    if not situation.context.possible["place"].settled and not situation.context.possible["danger_seen"].settled:
+        before["danger_seen"] = hopeful
+    first = [name for name in FIRST_QUESTIONS if name in before]
+    rest = sorted((name for name in before if name not in first), key=lambda name: (-before[name].bit_count(), name))
+    return tuple((first + rest)[:MOST_QUESTIONS])
+
+
+def _roots(rules: Rules, names: Sequence[str]) -> list[str]:
+    """Facts of the vocabulary behind derived ones."""
+    found: dict[str, None] = {}
+    for name in names:
+        derived = rules.policy.derived.get(name)
+        terms = [] if derived is None else [term.fact for term in derived.terms if term.if_unknown is None]
+        found.update(dict.fromkeys(terms or ([name] if derived is None else [])))
+    return list(found)
+
+
+def learnable_now(context: Context, name: str) -> bool:
+    """Whether a fact that is open can be learnt before anybody is sent, or by a crew that is already there."""
+    if context.possible[name].settled:
+        return False
+    there = context.state("crew_place")
+    on_site = isinstance(there, Known) and there.value == "on_site"
+    ways = BY_NAME[name].learnt
+    return on_site or any(way not in (ON_ARRIVAL, WITH_INSTRUMENT) for way in ways)
+
+
+def continuity(situation: Situation) -> tuple[Judged, ...]:
+    """Where nothing but the budget bars, the least lossy plan, offered as continuity only."""
+    rules = situation.rules
+    barred = 0
+    for i, plans in situation.barred_by.items():
+        if rules.screens[i].kind != "budget":
+            barred |= plans
+    left = ((1 << len(rules.policy.plans)) - 1) & ~barred & ~situation.closed
+    if not left:
+        return ()
+    judged = weigh(situation, left)
+    service = situation.context.possible["service_kind"].words
+    if len(service) != 1:
+        return ()
+    light = rules.light
+
+    def lost(one: Judged) -> tuple[float, float]:
+        nm = light.wavelengths(service[0])[0]
+        return light.table(light.joint(one.plan), service[0], nm, recorded=True).p50_db, one.cost
+
+    return tuple(sorted((one for one in judged if one.plan.method != "none"), key=lost))
+
+
+def _wait_for_an_event(situation: Situation) -> Answer:
+    """Nothing is permitted and nothing timed helps: a named event where one can lift every bar of some plan, else
+    stand off."""
+    rules = situation.rules
+    fewest: tuple[int, tuple[int, ...]] | None = None
+    for index in range(len(rules.policy.plans)):
+        bars = tuple(i for i, plans in situation.barred_by.items() if plans >> index & 1)
+        closed = any(rules.screen_plans[i] >> index & 1 and not rules.screens[i].check for i in situation.screens(OPEN))
+        if closed or not all(_lifts_by_event(rules, i) for i in bars):
+            continue
+        if fewest is None or len(bars) < fewest[0]:
+            fewest = (len(bars), bars)
+    if fewest is None:
+        decisive = tuple(
+            i for i in situation.barred_by if rules.screens[i].stand_off or rules.screens[i].kind == "safety"
+        )
+        return Answer(situation, "stand_off", decisive=decisive or tuple(situation.barred_by))
+    return Answer(situation, "make_safe_and_wait", decisive=fewest[1])
+
+
+def _lifts_by_event(rules: Rules, i: int) -> bool:
+    """Whether people, weather, permits or material can lift a bar: not so where the plan simply does not fit."""
+    screen = rules.screens[i]
+    lifted = screen.lifted_by
+    return screen.kind in ("safety", "competence") or lifted.minutes is not None

@@ -1,0 +1,80 @@
+"""The order of plans that cost about the same, and the second visit a temporary repair owes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from repairadvisor.decision.cost import persons
+from repairadvisor.decision.rules import Rules
+from repairadvisor.decision.screens import CLEAR
+from repairadvisor.decision.situation import Judged, Situation, look, weigh
+from repairadvisor.facts.context import Context
+from repairadvisor.facts.value import Known, State
+from repairadvisor.facts.vocabulary import BY_NAME, CREW_AND_STOCK
+from repairadvisor.policy.plan import Plan
+
+PROCEDURE = 4
+TEMPORARY = "temporary_then_permanent"
+_MACHINE_METHODS = ("fusion_splice", "ribbon_fusion_splice", "field_fit_spliced_on", "factory_pigtail")
+
+
+def indifference(rules: Rules, least: float) -> float:
+    """How much more a plan may be expected to cost and still count as equal."""
+    rates = rules.policy.rates
+    return max(rates["indifference_absolute_cu"].value, rates["indifference_relative"].value * least)
+
+
+def ranked(situation: Situation, judged: Sequence[Judged], issued_plan: str = "") -> list[Judged]:
+    """Plans, the winner first: those within the indifference of the least by hazard control, visits, joints, people,
+    machine and id; then the others by cost. A plan already issued is kept while it is among the first."""
+    if not judged:
+        return []
+    least = min(one.cost for one in judged)
+    near = least + indifference(situation.rules, least)
+    level = [one for one in judged if one.cost <= near]
+    rest = sorted((one for one in judged if one.cost > near), key=lambda one: (one.cost, one.index))
+    level.sort(key=lambda one: (one.plan.id != issued_plan, *standing(situation, one.plan)))
+    return level + rest
+
+
+def standing(situation: Situation, plan: Plan) -> tuple[float | str, ...]:
+    """What decides among plans of equal cost, smaller first."""
+    policy = situation.rules.policy
+    place = situation.context.state("place")
+    word = str(place.value) if isinstance(place, Known) else ""
+    return (
+        hazard_step(situation, plan),
+        2 if plan.stage == TEMPORARY else 1,
+        policy.light.joints_in_layout[plan.layout],
+        persons(policy, plan, word),
+        1 if plan.method in _MACHINE_METHODS else 0,
+        plan.id,
+    )
+
+
+def hazard_step(situation: Situation, plan: Plan) -> int:
+    """Steps of hazard control, summed over the hazards that may be present: 1 takes the hazard away."""
+    total = 0
+    for i, control in enumerate(situation.rules.policy.controls):
+        if situation.of("control", i) != CLEAR:
+            total += min((step for step, partial in control.steps if plan.fits(partial)), default=PROCEDURE)
+    return total
+
+
+def second_visit(rules: Rules, context: Context) -> float:
+    """The least expected cost of a permanent repair on a later visit: everything that passes has gone back to its
+    prior, another crew comes with another van, and the service is up until it is interrupted."""
+    changes: dict[str, State | None] = {name: None for name in context.held if _of_the_day(name)}
+    changes["crew_place"] = Known("not_sent")
+    changes["outage_value_cu_per_h"] = Known(0.0)
+    later, _ = context.with_facts(changes)
+    situation = look(rules, later)
+    permanent = [i for i, plan in enumerate(rules.policy.plans) if plan.stage != TEMPORARY]
+    mask = sum(1 << i for i in permanent) & situation.candidates()
+    judged = weigh(situation, mask)
+    return min((one.cost for one in judged), default=rules.policy.rates["second_visit_cu"].value)
+
+
+def _of_the_day(name: str) -> bool:
+    """Whether a fact belongs to the day and the crew rather than to the fault."""
+    return BY_NAME[name].passing or name in CREW_AND_STOCK

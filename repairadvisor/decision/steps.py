@@ -1,0 +1,63 @@
+"""Steps of the work, with the limits that decide that each is done."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from repairadvisor.decision.advice import Loss, Step
+from repairadvisor.decision.reasons import Words
+from repairadvisor.decision.screens import BARRED
+from repairadvisor.decision.situation import Situation
+from repairadvisor.facts.value import Known
+from repairadvisor.policy.plan import Plan
+
+
+def steps_of(situation: Situation, plan: Plan | None, action: str, fields: Mapping[str, str]) -> list[tuple[str, Step]]:
+    """The steps of an action, each with its id: those of the plan whose condition surely holds, numbered."""
+    found: list[tuple[str, Step]] = []
+    for i, row in enumerate(situation.rules.policy.steps):
+        fits = not row.plans if plan is None else plan.fits(row.plans)
+        if action in row.for_action and fits and situation.of("step", i) == BARRED:
+            text, limit = row.text.format(**fields), row.limit.format(**fields)
+            found.append((row.id, Step(len(found) + 1, text, limit, ())))
+    return found
+
+
+def step_fields(situation: Situation, plan: Plan | None, loss: Loss | None, fibres: float | None) -> dict[str, str]:
+    """What the texts of steps are filled in with."""
+    rules = situation.rules
+    words = Words(rules.wording)
+    joint_limit, why = _joint_limit(situation, loss)
+    first = next(iter(loss.by_wavelength.values())) if loss else None
+    left = None if first is None else first.margin_left_db
+    each = rules.policy.light.joints_in_layout[plan.layout] if plan is not None else 0
+    joints = None if fibres is None else fibres * each
+    return {
+        "joint_limit_db": joint_limit,
+        "joint_limit_why": why,
+        "attempts": f"{rules.policy.limits['attempts_most'].value:g}",
+        "budget_left_db": words.say("step", "budget_left_unknown") if left is None else f"{left:.2f}",
+        "bend_radius_mm": f"{_bend_radius(situation):g}",
+        "fibres": words.counted("fibre", fibres),
+        "joints": words.counted("joint", joints),
+    }
+
+
+def _joint_limit(situation: Situation, loss: Loss | None) -> tuple[str, str]:
+    """The limit for one joint: the owner's, or what 95 in 100 joints of this kind keep."""
+    words = Words(situation.rules.wording)
+    owner = situation.context.state("owner_joint_limit_db")
+    if isinstance(owner, Known):
+        return f"{owner.value:g}", words.say("step", "joint_limit_why_owner")
+    why = words.say("step", "joint_limit_why_policy")
+    if loss is None or not loss.joints:
+        return words.say("step", "budget_left_unknown"), why
+    first = next(iter(loss.by_wavelength.values()))
+    return f"{first.p95_db / loss.joints:.2f}", why
+
+
+def _bend_radius(situation: Situation) -> float:
+    """The tightest bend of the bare fibre: the widest radius any of the possible types asks for."""
+    rules, possible = situation.rules, situation.context.possible
+    types = (*possible["fibre_type_near"].words, *possible["fibre_type_far"].words)
+    return max((rules.policy.light.bend_radius_mm[name] for name in types), default=0.0)
