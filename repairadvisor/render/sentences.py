@@ -6,7 +6,10 @@ advice has nothing to say.
 
 from __future__ import annotations
 
-from repairadvisor.decision.advice import Advice, Alternative, Barred, Check, Loss, PlanWords, Question, Step
+from collections.abc import Mapping
+from itertools import groupby
+
+from repairadvisor.decision.advice import Advice, Alternative, Barred, Loss, PlanWords, Question, Step
 from repairadvisor.render import figures
 
 HEADLINES = {
@@ -95,10 +98,9 @@ def _joints(lost: Loss) -> list[str]:
 
 def crew(advice: Advice) -> list[str]:
     """How many, and authorised for what."""
-    if advice.crew.persons == 0 and not advice.crew.in_words:
-        return []
-    persons = "1 person" if advice.crew.persons == 1 else f"{advice.crew.persons} persons"
-    return [f"Crew: {persons}" + (f", {advice.crew.in_words}" if advice.crew.in_words else "")]
+    if advice.crew.in_words:
+        return [f"Crew: {advice.crew.in_words}"]
+    return [f"Crew: {figures.quantity(advice.crew.persons, 'persons')}"] if advice.crew.persons else []
 
 
 def times_and_cost(advice: Advice) -> list[str]:
@@ -154,11 +156,27 @@ def caution(text: str) -> str:
     return f"CAUTION: {text}"
 
 
-def check(one: Check) -> list[str]:
-    """What must be certain first, and what its failing means."""
-    lines = [f"Not before: {one.not_before}"]
-    if one.if_it_fails:
-        lines.append(f"If not: {one.if_it_fails}")
+def checks(advice: Advice, beside: Mapping[str, tuple[str, ...]]) -> list[str]:
+    """What must be certain first, each with the cautions beside it, and what its failing means.
+
+    Where checks in a row fail alike, that is said once, after the last of them.
+    """
+    lines: list[str] = []
+    for failing, alike in groupby(advice.checks_on_arrival, key=lambda check: check.if_it_fails):
+        for check in alike:
+            lines += [caution(text) for text in beside[check.screen]]
+            lines.append(f"Not before: {check.not_before}")
+        if failing:
+            lines.append(failing)
+    return lines
+
+
+def steps(advice: Advice, before: Mapping[int, tuple[str, ...]]) -> list[str]:
+    """The steps, each after the cautions that concern it."""
+    lines: list[str] = []
+    for one in advice.steps:
+        lines += [caution(text) for text in before[one.number]]
+        lines.append(step(one))
     return lines
 
 
@@ -195,7 +213,7 @@ def barred(one: Barred) -> str:
     """Plans that may not be done, why, and what would lift the bar."""
     line = f"{one.plans}: {one.because}"
     if one.facts:
-        line += f" [{', '.join(one.facts)}]"
+        line += f" [{', '.join(figures.words(name) for name in one.facts)}]"
     lift = one.lifted_by
     if lift.what:
         line += f" Lifted by: {lift.what}" + (f", {lift.who}" if lift.who else "")
@@ -220,7 +238,7 @@ def facts_used(advice: Advice) -> list[str]:
     """The facts that decided something, as they were understood."""
     lines = []
     for used in advice.facts_used:
-        line = f"{used.fact} = {used.value} {used.unit}".rstrip()
+        line = f"{figures.words(used.fact)}: {used.value} {used.unit}".rstrip()
         aside = [text for text in (used.source, figures.moment(used.seen_at) if used.seen_at else "") if text]
         lines.append(line + (f" ({', '.join(aside)})" if aside else ""))
     return lines
@@ -228,7 +246,8 @@ def facts_used(advice: Advice) -> list[str]:
 
 def not_known(advice: Advice) -> list[str]:
     """What is not known and could matter."""
-    return [f"Not known: {', '.join(advice.unknown_that_matter)}"] if advice.unknown_that_matter else []
+    names = ", ".join(figures.words(name) for name in advice.unknown_that_matter)
+    return [f"Not known: {names}"] if names else []
 
 
 def sources(advice: Advice) -> list[str]:

@@ -21,11 +21,11 @@ def render(advice: Advice, heading: Mapping[str, str] = HEADINGS) -> str:
         ("cautions", [sentences.caution(text) for text in cautions.first]),
         ("call", advice.call),
         ("wait", sentences.wait(advice)),
-        ("checks_on_arrival", _checks(advice, cautions.beside)),
+        ("checks_on_arrival", sentences.checks(advice, cautions.beside)),
         ("plan", [*sentences.plan(advice), *sentences.crew(advice), *sentences.times_and_cost(advice)]),
         ("loss", sentences.light(advice)),
         ("questions", [sentences.question(one) for one in advice.questions]),
-        ("steps", _steps(advice, cautions.before)),
+        ("steps", sentences.steps(advice, cautions.before)),
         ("kit", sentences.kit(advice)),
         ("turning_points", advice.turning_points),
         ("alternatives", [sentences.alternative(one, currency) for one in advice.alternatives]),
@@ -40,22 +40,6 @@ def render(advice: Advice, heading: Mapping[str, str] = HEADINGS) -> str:
         _lines(sentences.validity(advice)),
     ]
     return "\n\n".join(block for block in blocks if block) + "\n"
-
-
-def _checks(advice: Advice, beside: dict[str, tuple[str, ...]]) -> list[str]:
-    lines = []
-    for check in advice.checks_on_arrival:
-        lines += [sentences.caution(text) for text in beside[check.screen]]
-        lines += sentences.check(check)
-    return lines
-
-
-def _steps(advice: Advice, before: dict[int, tuple[str, ...]]) -> list[str]:
-    lines = []
-    for step in advice.steps:
-        lines += [sentences.caution(text) for text in before[step.number]]
-        lines.append(sentences.step(step))
-    return lines
 
 
 def _block(heading: str, lines: Iterable[str]) -> str:

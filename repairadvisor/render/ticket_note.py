@@ -42,19 +42,22 @@ def notes(advice: Advice, heading: Mapping[str, str] = HEADINGS) -> tuple[str, .
 
 def _needed(advice: Advice) -> list[str]:
     cautions = placed(advice)
-    lines = [sentences.headline(advice), *sentences.reason(advice)]
-    lines += [sentences.caution(text) for text in cautions.first]
-    lines += [*(f"Ring: {who}" for who in advice.call), *sentences.wait(advice)]
-    for check in advice.checks_on_arrival:
-        lines += [sentences.caution(text) for text in cautions.beside[check.screen]]
-        lines += sentences.check(check)
-    lines += [*sentences.plan(advice), *sentences.crew(advice), *sentences.times_and_cost(advice)]
-    lines += sentences.light(advice)
-    lines += [sentences.question(one) for one in advice.questions]
-    for step in advice.steps:
-        lines += [sentences.caution(text) for text in cautions.before[step.number]]
-        lines.append(sentences.step(step))
-    return [*lines, *sentences.not_known(advice), *sentences.validity(advice)]
+    return [
+        sentences.headline(advice),
+        *sentences.reason(advice),
+        *(f"Ring: {who}" for who in advice.call),
+        *sentences.wait(advice),
+        *sentences.plan(advice),
+        *sentences.crew(advice),
+        *sentences.times_and_cost(advice),
+        *(sentences.caution(text) for text in cautions.first),
+        *sentences.checks(advice, cautions.beside),
+        *sentences.light(advice),
+        *(sentences.question(one) for one in advice.questions),
+        *sentences.steps(advice, cautions.before),
+        *sentences.not_known(advice),
+        *sentences.validity(advice),
+    ]
 
 
 def _optional(advice: Advice, heading: Mapping[str, str]) -> list[tuple[str, list[str]]]:

@@ -75,8 +75,12 @@ def test_every_caution_stands_before_what_it_concerns(render: Callable[[Advice],
     for number, cautions in where.before.items():
         for caution in cautions:
             assert text.index(f"CAUTION: {caution}") < steps[number]
+    checks = {check.screen: text.rindex(f"Not before: {check.not_before}") for check in advice.checks_on_arrival}
+    for screen, cautions in where.beside.items():
+        for caution in cautions:
+            assert text.index(f"CAUTION: {caution}") < checks[screen]
     for caution in where.first:
-        assert text.index(f"CAUTION: {caution}") < min([*steps.values(), text.index("Plan:")])
+        assert text.index(f"CAUTION: {caution}") < min([*steps.values(), *checks.values(), len(text)])
 
 
 @settings(max_examples=60, deadline=None)
@@ -158,3 +162,15 @@ def test_headings_are_the_policys_where_it_has_them() -> None:
 def test_the_action_is_not_said_twice() -> None:
     told = an_advice(action="stand_off", say="Stand off: touch nothing.")
     assert terminal.render(told).startswith("STAND OFF: touch nothing.\n")
+
+
+@pytest.mark.parametrize("render", RENDERERS)
+def test_what_follows_when_checks_fail_is_said_once_for_those_that_fail_alike(render: Callable[[Advice], str]) -> None:
+    checks = (
+        a_check(screen="a", if_it_fails="Stand off."),
+        a_check(screen="b", not_before="No gas.", if_it_fails="Stand off."),
+        a_check(screen="c", not_before="No water.", if_it_fails="Pump first."),
+    )
+    text = _flat(render(an_advice(checks_on_arrival=checks, cautions=())))
+    assert text.count("Stand off.") == 1
+    assert text.index("No gas.") < text.index("Stand off.") < text.index("No water.") < text.index("Pump first.")
