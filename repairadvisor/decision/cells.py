@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from repairadvisor.facts.context import Context
-from repairadvisor.facts.value import Possible
+from repairadvisor.facts.value import NO_MEANING, Possible
 from repairadvisor.facts.vocabulary import BY_NAME
 from repairadvisor.policy.condition import Condition, IsOneOf, comparisons
 from repairadvisor.policy.model import Derived, Policy, Term
@@ -96,8 +96,18 @@ def axes_of(policy: Policy, conditions: Sequence[Condition]) -> dict[str, Axis]:
     for name, derived in policy.derived.items():
         low, high = derived_interval(derived, None)
         kept = tuple(sorted(cuts.get(name, set())))
-        axes[name] = Axis(name, (), kept, low, high, may_lack=False)
+        lead = BY_NAME[derived.terms[0].fact]
+        axes[name] = Axis(name, (), kept, low, high, may_lack=bool(lead.applies))
     return axes
+
+
+def possible_of_derived(derived: Derived, context: Context) -> Possible:
+    """What a derived fact may be. It has a meaning where the fact of its first term has one."""
+    lead = context.possible[derived.terms[0].fact]
+    if not lead.applies:
+        return NO_MEANING
+    low, high = derived_interval(derived, context)
+    return Possible((), low, high, applies=True, may_lack=lead.may_lack)
 
 
 def derived_interval(derived: Derived, context: Context | None) -> Interval:

@@ -28,9 +28,9 @@ from repairadvisor.decision.cost import PARTS, Costs, fibres_fact, persons
 from repairadvisor.decision.duration import restored, work_minutes
 from repairadvisor.decision.kit import Need, kit_lines
 from repairadvisor.decision.loss import inserted_m, stated_loss
-from repairadvisor.decision.plans import standing
+from repairadvisor.decision.plans import indifference, standing
 from repairadvisor.decision.reasons import Words
-from repairadvisor.decision.screens import BARRED, CLEAR, OPEN, open_facts
+from repairadvisor.decision.screens import BARRED, CLEAR, OPEN, open_facts, statuses
 from repairadvisor.decision.situation import Judged, Situation, weigh
 from repairadvisor.decision.slots import Later
 from repairadvisor.decision.steps import step_fields, steps_of
@@ -61,14 +61,16 @@ NOT_YET_COMPUTED = (
 class Answer:
     """What the method found: the action and what it rests on.
 
-    ``order`` are the plans that may be used, the chosen one first; ``later`` the start that is waited for; ``decisive``
-    the screens, by index, that decide where nothing may be used; ``questions`` the facts to ask for.
+    ``order`` are the plans that may be used, the chosen one first; ``later`` the start that is waited for, ``hoped``
+    the plan that an event without an hour would permit; ``decisive`` the screens, by index, that decide where nothing
+    may be used; ``questions`` the facts to ask for.
     """
 
     situation: Situation
     action: str
     order: tuple[Judged, ...] = ()
     later: Later | None = None
+    hoped: Judged | None = None
     decisive: tuple[int, ...] = ()
     questions: tuple[str, ...] = ()
     continuity_only: bool = False
@@ -86,7 +88,7 @@ class Answer:
     @property
     def prepared(self) -> Judged | None:
         """The plan to prepare for: the one advised now, or the one after the wait."""
-        return self.chosen or (self.later.best if self.later is not None else None)
+        return self.chosen or (self.later.best if self.later is not None else self.hoped)
 
 
 def write(answer: Answer, method_version: str) -> Advice:
@@ -185,7 +187,9 @@ class _Writer:
         return words.say("say", answer.action, call=words.listed(list(self._call())), because=because)
 
     def _checked_facts(self) -> list[str]:
-        return list(dict.fromkeys(name for check in self.checks for name in check.facts))
+        """Facts of the checks that keep people whole, then of the others."""
+        first = [name for check in self.checks if check.kind in ("danger", "safety") for name in check.facts]
+        return list(dict.fromkeys([*first, *(name for check in self.checks for name in check.facts)]))
 
     def _why(self) -> str:
         """Why this plan and not the next: price, or what decides between equals."""
@@ -294,22 +298,25 @@ class _Writer:
             return Crew(count, (), said)
         place = self.context.state("place")
         count = persons(self.policy, self.plan, str(place.value) if isinstance(place, Known) else "")
-        needs = tuple(dict.fromkeys(screen.needs for screen in self._screens_of_plan() if screen.needs))
+        needs = self._needed()
         said = self.words.counted("person", count)
         if not needs:
             return Crew(count, (), self.words.say("crew", "line_none", persons=said))
         listed = self.words.listed([self.words.say("authorisation", name) for name in needs])
         return Crew(count, needs, self.words.say("crew", "line", persons=said, authorisations=listed))
 
-    def _screens_of_plan(self) -> list[Screen]:
-        """Screens that speak of the plan and could bar it: those whose facts can have a meaning here."""
+    def _needed(self) -> tuple[str, ...]:
+        """Authorisations that would bar the plan if nobody held them."""
         prepared = self.answer.prepared
         assert prepared is not None
-        return [
-            screen
+        asked = [
+            (i, screen.needs)
             for i, screen in enumerate(self.rules.screens)
-            if self.rules.screen_plans[i] >> prepared.index & 1 and self._has_meaning(screen)
+            if screen.needs and self.rules.screen_plans[i] >> prepared.index & 1
         ]
+        nobody, _ = self.answer.ahead.context.with_facts({name: Known("no") for _, name in asked})
+        without = statuses(self.rules.compiled, nobody)
+        return tuple(dict.fromkeys(name for i, name in asked if without[i] != CLEAR))
 
     def _has_meaning(self, screen: Screen) -> bool:
         possible = self.context.possible
@@ -374,13 +381,20 @@ class _Writer:
         return caution_rows.placed(owed, tuple(dict.fromkeys(extra)), texts, numbers, self.checks)
 
     def _kit(self) -> tuple[KitLine, ...]:
-        """Kit for every plan that can still win: the chosen one and those within the indifference that need no more
-        than a check to become it. Without a plan nothing is loaded for a repair."""
+        """Kit for every plan that counts as equal to the one prepared for: any of them may be carried out in the end.
+        Without a plan nothing is loaded for a repair."""
         if self.plan is None:
             return ()
-        needs = [self._need(self.plan)]
+        needs = [self._need(plan) for plan in (self.plan, *self._level_plans())]
         items = [(item, self.answer.ahead.of("item", i) != CLEAR) for i, item in enumerate(self.policy.kit)]
         return kit_lines(items, needs)
+
+    def _level_plans(self) -> list[Plan]:
+        if self.answer.chosen is None:
+            return []
+        least = min(one.cost for one in self.answer.order)
+        near = least + indifference(self.rules, least)
+        return [one.plan for one in self.answer.order[1:] if one.cost <= near]
 
     def _need(self, plan: Plan) -> Need:
         costs = self._costs()
@@ -482,7 +496,8 @@ class _Writer:
             return None
         later = self.answer.later
         if later is None:
-            return Wait(self._until(), None, (), None)
+            then = None if self.answer.hoped is None else self.words.plan(self.answer.hoped.plan)
+            return Wait(self._until(), None, (), then)
         return Wait(self._until(), round(later.minutes, 1), later.slot.meanwhile, self.words.plan(later.best.plan))
 
     def _call(self) -> tuple[str, ...]:

@@ -2,8 +2,8 @@
 
 Facts are settled, every screen is judged, what is left is weighed by expected cost, and the action follows: danger and
 scope come before anything; a plan that is permitted, or will be once something is checked, is a repair; where nothing
-is permitted a fact that can be learnt now is asked for, else something that is coming is waited for, else everybody
-keeps away. A start that costs less than acting now is waited for as well.
+is permitted the best later start is waited for, else a fact that can be learnt now is asked for, else an event is
+waited for, else everybody keeps away. A start that costs less than acting now is waited for as well.
 """
 
 from __future__ import annotations
@@ -21,7 +21,8 @@ from repairadvisor.decision.situation import Judged, Situation, look, weigh
 from repairadvisor.decision.slots import best_later, has_temporary
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Known, State
-from repairadvisor.facts.vocabulary import BY_NAME, ON_ARRIVAL, WITH_INSTRUMENT
+from repairadvisor.facts.vocabulary import BY_NAME, CREW_AND_STOCK, ON_ARRIVAL, WITH_INSTRUMENT
+from repairadvisor.policy.condition import facts_of
 
 #: Goes up when the same context and policy can give another document.
 METHOD_VERSION = "1"
@@ -67,12 +68,12 @@ def answer(situation: Situation, issued_plan: str) -> Answer:
     plans = situation.candidates()
     if plans:
         return _repair_or_wait(situation, plans, issued_plan)
-    questions = to_ask(situation)
-    if questions:
-        return Answer(situation, "ask_first", questions=questions)
     later = best_later(rules, situation)
     if later is not None:
         return Answer(situation, "make_safe_and_wait", later=later)
+    questions = to_ask(situation)
+    if questions:
+        return Answer(situation, "ask_first", questions=questions)
     least_lossy = continuity(situation)
     if least_lossy:
         return Answer(situation, "repair", order=least_lossy, continuity_only=True)
@@ -161,26 +162,30 @@ def continuity(situation: Situation) -> tuple[Judged, ...]:
 
 def _wait_for_an_event(situation: Situation) -> Answer:
     """Nothing is permitted and nothing timed helps: a named event where one can lift every bar of some plan, else
-    stand off."""
+    stand off. The plan with the fewest bars is prepared for, the cheapest among those."""
     rules = situation.rules
-    fewest: tuple[int, tuple[int, ...]] | None = None
+    bars_of: dict[int, tuple[int, ...]] = {}
     for index in range(len(rules.policy.plans)):
         bars = tuple(i for i, plans in situation.barred_by.items() if plans >> index & 1)
-        closed = any(rules.screen_plans[i] >> index & 1 and not rules.screens[i].check for i in situation.screens(OPEN))
-        if closed or not all(_lifts_by_event(rules, i) for i in bars):
-            continue
-        if fewest is None or len(bars) < fewest[0]:
-            fewest = (len(bars), bars)
-    if fewest is None:
-        decisive = tuple(
-            i for i in situation.barred_by if rules.screens[i].stand_off or rules.screens[i].kind == "safety"
-        )
-        return Answer(situation, "stand_off", decisive=decisive or tuple(situation.barred_by))
-    return Answer(situation, "make_safe_and_wait", decisive=fewest[1])
+        if all(_lifts_by_event(rules, i) for i in bars) and not situation.closed >> index & 1:
+            bars_of[index] = bars
+    if not bars_of:
+        safety = tuple(i for i in situation.barred_by if _told_by_facts(situation, i))
+        return Answer(situation, "stand_off", decisive=safety or tuple(situation.barred_by))
+    fewest = min(len(bars) for bars in bars_of.values())
+    hopeful = sum(1 << index for index, bars in bars_of.items() if len(bars) == fewest)
+    order = ranked(situation, weigh(situation, hopeful))
+    return Answer(situation, "make_safe_and_wait", decisive=bars_of[order[0].index], hoped=order[0])
+
+
+def _told_by_facts(situation: Situation, i: int) -> bool:
+    """Whether a bar rests on a safety rule and on something that was stated."""
+    screen = situation.rules.screens[i]
+    return screen.kind == "safety" and any(name in situation.context.held for name in facts_of(screen.bars_when))
 
 
 def _lifts_by_event(rules: Rules, i: int) -> bool:
     """Whether people, weather, permits or material can lift a bar: not so where the plan simply does not fit."""
     screen = rules.screens[i]
-    lifted = screen.lifted_by
-    return screen.kind in ("safety", "competence") or lifted.minutes is not None
+    of_the_van = all(name in CREW_AND_STOCK for name in facts_of(screen.bars_when))
+    return screen.kind in ("safety", "competence") or of_the_van

@@ -10,10 +10,9 @@ import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from repairadvisor.decision.cells import Axis, derived_interval
+from repairadvisor.decision.cells import Axis, possible_of_derived
 from repairadvisor.decision.implicants import Box, Grouped, compile_rule, is_possible
 from repairadvisor.facts.context import Context
-from repairadvisor.facts.value import Possible
 from repairadvisor.policy.condition import Condition, holds
 from repairadvisor.policy.model import Derived
 
@@ -82,12 +81,6 @@ def _masks(boxes: Sequence[tuple[Grouped, Box]], axes: Mapping[str, Axis]) -> di
                     for cell in members:
                         cells[cell] &= ~(1 << i)
     return {name: tuple(masks[name]) for name in axes if name in masks}
-
-
-def possible_of_derived(derived: Derived, context: Context) -> Possible:
-    """What a derived fact may be, as a stretch of numbers."""
-    low, high = derived_interval(derived, context)
-    return Possible((), low, high, applies=True, may_lack=False)
 
 
 def possible_cells(rules: CompiledRules, context: Context, name: str) -> tuple[int, ...]:

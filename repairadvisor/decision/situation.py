@@ -79,8 +79,10 @@ def weigh(situation: Situation, plans: int, later: Mapping[str, float] | None = 
     conditions = [rules.screens[i].bars_when for i in open_screens]
     grids = {BUDGET_DIRECT: BUDGET_GRID_DB, BUDGET_INSERT: BUDGET_GRID_DB}
     worlds = Worlds(rules.compiled, rules.policy.facts, context, rules.order, conditions, grids)
-    worlds.sum_out_loosest_first([facts_of(condition) for condition in conditions])
     costs = Costs(rules.policy, rules.light, worlds)
+    weighed = [plan for index, plan in enumerate(rules.policy.plans) if plans >> index & 1]
+    spoken = [facts_of(condition) for condition in conditions]
+    worlds.order_by_size([*spoken, *dict.fromkeys(term.facts for plan in weighed for term in costs.terms(plan))])
     situation.worlds, situation.costs = worlds, costs
     owed = later or {}
     judged = []

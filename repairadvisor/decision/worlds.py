@@ -9,12 +9,13 @@ its own it is taken as even.
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
-from repairadvisor.decision.cells import Axis, Interval, cuts_by_fact
+from repairadvisor.decision.cells import Axis, Interval, cuts_by_fact, possible_of_derived
 from repairadvisor.decision.elimination import Assignment, Elimination, Factor
-from repairadvisor.decision.screens import CompiledRules, possible_of_derived
+from repairadvisor.decision.screens import CompiledRules
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.vocabulary import BY_NAME
 from repairadvisor.policy.condition import Condition
@@ -50,20 +51,35 @@ class Worlds:
         self._parents: dict[str, tuple[str, ...]] = {}
         self._factors: dict[str, Factor] = {}
 
-    def sum_out_loosest_first(self, together: Sequence[Sequence[str]]) -> None:
-        """Order the summing out: facts tied to the fewest others first, what much hangs on last.
+    def order_by_size(self, together: Sequence[Sequence[str]]) -> None:
+        """Order the summing out so that tables stay small: always the fact whose table would be the smallest next.
 
-        ``together`` are the facts of each open rule. A fixed order from the structure alone, so that plans share
-        what has been summed.
+        ``together`` are the facts of each open rule and of each cost term. One order for all plans, from the structure
+        alone, so that plans share what has been summed; ties go by the order of the policy.
         """
-        ties: dict[str, dict[str, None]] = {name: {} for name in self.elimination.rank}
-        families = [(name, *self.parents(name)) for name in self.rules.axes]
-        for group in (*families, *together):
+        groups = [
+            (name, *self.parents(name)) for name in self._bearing_on([one for group in together for one in group])
+        ]
+        ties: dict[str, set[str]] = {}
+        for group in (*groups, *together):
             varying = [name for name in group if not self.settled(name)]
             for name in varying:
-                ties[name].update(dict.fromkeys(varying))
-        order = sorted(ties, key=lambda name: (len(ties[name]), self.elimination.rank[name]))
-        self.elimination.rank = {name: i for i, name in enumerate(order)}
+                ties.setdefault(name, set()).update(varying)
+        rank = self.elimination.rank
+        sizes = {name: len(self.cells(name)) for name in ties}
+        costs = {name: math.prod(sizes[one] for one in ties[name]) for name in ties}
+        order = []
+        while ties:
+            name = min(ties, key=lambda one: (costs[one], rank[one]))
+            order.append(name)
+            around = ties.pop(name)
+            around.discard(name)
+            for one in around:
+                ties[one].discard(name)
+                ties[one] |= around
+                costs[one] = math.prod(sizes[other] for other in ties[one])
+        rest = [name for name in rank if name not in order]
+        self.elimination.rank = {name: i for i, name in enumerate([*order, *rest])}
 
     def axis(self, name: str) -> Axis:
         """The axis of a fact, with the cuts that matter here."""
@@ -214,9 +230,14 @@ class Worlds:
         derived = self.rules.derived[name]
         axis = self.axis(name)
         values: dict[Assignment, float] = {}
+        lead = derived.terms[0].fact
         for world in self._worlds_of(self.parents(name)):
+            if world.get(lead) == self.axis(lead).meant:
+                full = {**world, name: axis.meant}
+                values[tuple(full[one] for one in names)] = 1.0
+                continue
             constant, widths = self._pieces(derived, world)
-            for cell in self.cells(name):
+            for cell in (one for one in self.cells(name) if one != axis.meant):
                 low = axis.cuts[cell - 1] if cell else None
                 high = axis.cuts[cell] if cell < len(axis.cuts) else None
                 upper = 1.0 if high is None else chance_sum_below(high - constant, widths)
