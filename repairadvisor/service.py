@@ -12,8 +12,10 @@ from typing import Protocol
 import orjson
 
 from repairadvisor.decision.advice import Advice
+from repairadvisor.decision.cautions import KNOWN, owed
 from repairadvisor.decision.method import advise
 from repairadvisor.decision.rules import Rules, prepare
+from repairadvisor.decision.situation import look
 from repairadvisor.errors import InputError, NotFoundError
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.parse import parse_context
@@ -46,6 +48,9 @@ class Method(Protocol):
     def advise(self, context: Context) -> Advice:
         """The advice on what is known."""
 
+    def standing_cautions(self, context: Context) -> tuple[str, ...]:
+        """What to beware of whatever is done, of hazards known to be there."""
+
 
 @dataclass(frozen=True)
 class PreparedMethod:
@@ -68,6 +73,11 @@ class PreparedMethod:
 
     def advise(self, context: Context) -> Advice:
         return advise(context, self.rules)
+
+    def standing_cautions(self, context: Context) -> tuple[str, ...]:
+        situation = look(self.rules, context)
+        rows = [(row, situation.of("caution", i)) for i, row in enumerate(self.policy.cautions)]
+        return tuple(one.row.text for one in owed(rows, None) if one.owed_to == KNOWN)
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +118,8 @@ class Advisor:
             context = parse_context(asked.facts, now)
         except InputError as error:
             # A moment cannot be judged beside a now that was given wrongly.
-            of_facts = [one for one in error.faults if not (faults and one.slug == "wrong-time")]
+            now_is_wrong = any(fault.field == "now" for fault in faults)
+            of_facts = [one for one in error.faults if not (now_is_wrong and one.slug == "wrong-time")]
             raise InputError([*faults, *of_facts], error.place, self._cautions_at(error.place, now)) from error
         if faults:
             place = context.state("place")
@@ -128,8 +139,7 @@ class Advisor:
         """What to beware of at a place, whatever else may be known."""
         if not place:
             return ()
-        advice = self._method.advise(parse_context({"place": place}, now))
-        return tuple(caution.text for caution in advice.cautions)
+        return self._method.standing_cautions(parse_context({"place": place}, now))
 
     def _kept(
         self, asked: AdviceRequest, context: Context, advice: Advice, document: bytes, clock: datetime

@@ -296,6 +296,9 @@ class FixedMethod:
     def advise(self, context: Context) -> Advice:
         return replace(self.answer, now=context.now.isoformat())
 
+    def standing_cautions(self, context: Context) -> tuple[str, ...]:
+        return tuple(caution.text for caution in self.answer.cautions) if context.held else ()
+
 
 def a_database_url(folder: Path) -> str:
     return f"sqlite:///{folder / 'records.db'}"

@@ -235,7 +235,7 @@ def test_a_reader_who_leaves_early_is_no_error(environment: dict[str, str]) -> N
     os.close(reading)
     try:
         done = subprocess.run(
-            [*PROGRAM, "advise", "--no-record", "place=pole_top"],
+            [*PROGRAM, "advise", "--no-record", "place=pole_top", "danger_seen=sparks"],
             stdout=writing,
             stderr=subprocess.PIPE,
             env=environment,
@@ -248,7 +248,7 @@ def test_a_reader_who_leaves_early_is_no_error(environment: dict[str, str]) -> N
 
 def test_a_terminal_without_our_signs_is_no_error(environment: dict[str, str]) -> None:
     done = subprocess.run(
-        [*PROGRAM, "advise", "--no-record", "place=pole_top", "coating_near_um=250"],
+        [*PROGRAM, "advise", "--no-record", "place=pole_top", "danger_seen=sparks", "coating_near_um=250"],
         capture_output=True,
         env={**environment, "PYTHONIOENCODING": "ascii"},
         timeout=120,
@@ -265,7 +265,9 @@ def test_a_server_answers_until_it_is_told_to_stop(environment: dict[str, str], 
         assert server.stdout is not None
         said = json.loads(server.stdout.readline())
         assert said["pid"] == server.pid
-        given = web.post(f"{said['address']}/v1/advice", json={"facts": {"place": "pole_top"}}, timeout=30)
+        given = web.post(
+            f"{said['address']}/v1/advice", json={"facts": {"place": "pole_top", "danger_seen": "sparks"}}, timeout=30
+        )
         assert given.status_code == 200
         again = web.get(said["address"] + given.headers["Location"], timeout=30)
         assert again.content == given.content

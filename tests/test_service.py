@@ -11,8 +11,11 @@ from builders import NOW, FixedMethod, a_database_url, an_advice
 
 from repairadvisor.errors import InputError, NotFoundError
 from repairadvisor.facts.vocabulary import VOCABULARY_VERSION
-from repairadvisor.schemas.advice import document_bytes
-from repairadvisor.service import Advisor, open_records
+from repairadvisor.render import terminal
+from repairadvisor.render.headings import headings
+from repairadvisor.render.ticket_note import LONGEST, notes
+from repairadvisor.schemas.advice import AdviceSchema, document_bytes
+from repairadvisor.service import Advisor, PreparedMethod, open_records, prepared_method
 from repairadvisor.settings import Settings
 from repairadvisor.store.database import open_database
 from repairadvisor.store.records import Records
@@ -61,6 +64,13 @@ def test_a_refused_request_keeps_nothing(advisor: Advisor, records: Records) -> 
     with pytest.raises(InputError):
         advisor.advise({"facts": {"place": "moon"}}, CLOCK)
     assert records.count() == 0
+
+
+def test_a_moment_is_judged_where_something_else_is_wrong(advisor: Advisor) -> None:
+    later = (CLOCK + timedelta(days=2)).isoformat()
+    with pytest.raises(InputError) as refused:
+        advisor.advise({"facts": {"place": "chamber", "gas_test_at": later}, "colour": 1}, CLOCK)
+    assert [fault.field for fault in refused.value.faults] == ["colour", "gas_test_at"]
 
 
 def test_everything_wrong_is_said_at_once(advisor: Advisor) -> None:
@@ -119,3 +129,65 @@ def test_records_outlive_the_service(tmp_path: Path) -> None:
     assert Records(engine).get(answer.id).document == answer.document
     assert Records(engine).get(answer.id).vocabulary_version == VOCABULARY_VERSION
     engine.dispose()
+
+
+# --- with the policy that ships -----------------------------------------------------------------------------
+
+SPARKS = {"place": "pole_top", "danger_seen": "sparks"}
+BESIDE_RAILS = {"place": "rail_side"}
+
+
+@pytest.fixture(scope="module")
+def shipped() -> PreparedMethod:
+    return prepared_method()
+
+
+@pytest.mark.parametrize(("facts", "action"), [(SPARKS, "stand_off"), (BESIDE_RAILS, "out_of_scope")])
+def test_the_shipped_policy_answers_in_the_published_shape(
+    shipped: PreparedMethod, facts: dict[str, str], action: str
+) -> None:
+    answer = Advisor(shipped, None).advise({"facts": facts, "now": NOW.isoformat(), "record": False}, CLOCK)
+    assert answer.advice.action == action
+    assert datetime.fromisoformat(answer.advice.now) == NOW
+    assert answer.advice.policy == shipped.policy_id
+    assert AdviceSchema().validate(json.loads(answer.document)) == {}
+    assert max(len(note) for note in notes(answer.advice, headings(shipped.wording))) <= LONGEST
+    assert " ".join(answer.advice.because.split()) in " ".join(terminal.render(answer.advice).split())
+
+
+def test_the_same_facts_give_the_same_bytes_under_a_policy_prepared_anew(shipped: PreparedMethod) -> None:
+    request = {"facts": SPARKS, "now": NOW.isoformat(), "record": False}
+    again = prepared_method()
+    assert again.policy_id == shipped.policy_id
+    assert (
+        Advisor(again, None).advise(request, CLOCK).document == Advisor(shipped, None).advise(request, CLOCK).document
+    )
+
+
+def test_an_advice_under_the_shipped_policy_is_kept_with_the_facts_it_was_made_from(
+    shipped: PreparedMethod, records: Records
+) -> None:
+    advisor = Advisor(shipped, records)
+    answer = advisor.advise({"facts": SPARKS, "now": NOW.isoformat()}, CLOCK)
+    assert answer.id is not None
+    kept = advisor.given(answer.id)
+    assert records.policy(kept.policy_id) == shipped.policy_text
+    again = {"facts": json.loads(kept.facts), "now": kept.now.isoformat(), "record": False}
+    assert advisor.advise(again, CLOCK).document == answer.document
+
+
+@pytest.mark.parametrize(
+    ("place", "word"),
+    [("chamber", "air below a cover"), ("pole_top", "A fall kills"), ("dug_pit", "Gas, power and water")],
+)
+def test_a_refusal_under_the_shipped_policy_warns_of_the_place(shipped: PreparedMethod, place: str, word: str) -> None:
+    with pytest.raises(InputError) as refused:
+        Advisor(shipped, None).advise({"facts": {"place": place, "margin_db": 99}, "record": False}, CLOCK)
+    assert any(word in caution for caution in refused.value.cautions)
+    assert len(refused.value.cautions) <= 3
+
+
+def test_a_refusal_that_names_no_place_warns_of_none(shipped: PreparedMethod) -> None:
+    with pytest.raises(InputError) as refused:
+        Advisor(shipped, None).advise({"facts": {"place": "moon"}, "record": False}, CLOCK)
+    assert refused.value.cautions == ()
