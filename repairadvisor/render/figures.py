@@ -6,6 +6,14 @@ import math
 from datetime import datetime, timedelta
 
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+_ONE_OF = {
+    "pieces": "piece",
+    "sets": "set",
+    "fibres": "fibre",
+    "persons": "person",
+    "joints": "joint",
+    "attempts": "attempt",
+}
 _HOUR_MIN, _DAY_MIN = 60, 24 * 60
 
 
@@ -33,8 +41,9 @@ def reflectance(value_db: float) -> str:
 
 
 def quantity(value: float, unit: str) -> str:
-    """A number with its unit, if it has one: 12.5 m, 3."""
-    return f"{number(value)} {unit}".rstrip()
+    """A number with its unit, if it has one: 12.5 m, 1 piece, 3."""
+    said = number(value)
+    return f"{said} {_ONE_OF.get(unit, unit) if said == '1' else unit}".rstrip()
 
 
 def money(value: float, currency: str) -> str:

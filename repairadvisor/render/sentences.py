@@ -202,8 +202,12 @@ def kit(advice: Advice) -> list[str]:
 
 
 def alternative(one: Alternative, currency: str) -> str:
-    """Another permitted plan and what it costs more."""
-    line = f"{one.plan.phrase}: costs {figures.money(one.costs_more, currency)} more"
+    """Another permitted plan and what it costs more, or less."""
+    difference = figures.money(abs(one.costs_more), currency)
+    if difference == figures.money(0, currency):
+        line = f"{one.plan.phrase}: costs the same"
+    else:
+        line = f"{one.plan.phrase}: costs {difference} {'more' if one.costs_more > 0 else 'less'}"
     if one.p50_db is not None:
         line += f", loss {figures.loss(one.p50_db)}"
     return line + (f". {one.why_not}" if one.why_not else "")

@@ -92,5 +92,8 @@ def test_money_is_whole_from_ten_upwards(value: float, text: str) -> None:
 def test_quantities_reflectance_and_words() -> None:
     assert figures.quantity(12.5, "m") == "12.5 m"
     assert figures.quantity(3.0, "") == "3"
+    assert figures.quantity(1.0, "pieces") == "1 piece"
+    assert figures.quantity(2.0, "pieces") == "2 pieces"
+    assert figures.quantity(1.0, "m") == "1 m"
     assert figures.reflectance(-55.0) == "-55 dB"
     assert figures.words("pole_top") == "pole top"

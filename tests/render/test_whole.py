@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import string
 from collections.abc import Callable
+from dataclasses import replace
 
 import pytest
 from builders import ADVICES, a_caution, a_check, an_advice
@@ -174,3 +175,11 @@ def test_what_follows_when_checks_fail_is_said_once_for_those_that_fail_alike(re
     text = _flat(render(an_advice(checks_on_arrival=checks, cautions=())))
     assert text.count("Stand off.") == 1
     assert text.index("No gas.") < text.index("Stand off.") < text.index("No water.") < text.index("Pump first.")
+
+
+@pytest.mark.parametrize(
+    ("costs_more", "said"), [(38.2, "costs 38 cu more"), (-38.2, "costs 38 cu less"), (-0.01, "costs the same")]
+)
+def test_an_alternative_costs_more_or_less(costs_more: float, said: str) -> None:
+    (other,) = an_advice().alternatives
+    assert said in terminal.render(an_advice(alternatives=(replace(other, costs_more=costs_more),)))
