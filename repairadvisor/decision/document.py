@@ -229,7 +229,7 @@ class _Writer:
 
     def _screen_because(self, i: int) -> str:
         screen = self.rules.screens[i]
-        if screen.kind != "budget":
+        if screen.because:
             return screen.because
         floor = self.policy.light.floors[screen.plans["stage"][0]].value
         return self.words.say("barred", "below_floor", floor=f"{floor * 100:.0f}")

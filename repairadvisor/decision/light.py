@@ -70,11 +70,11 @@ class Tables:
 
 @dataclass(frozen=True, slots=True)
 class BudgetScreen:
-    """A screen made from a floor: for which plans (by :meth:`Light.budget_key`), and whether it is the one for a
-    loss on record."""
+    """A screen made from a number of the policy: for which plans, by key, and whether it is the one for a loss on
+    record (None: it does not matter)."""
 
     key: tuple[str, ...]
-    recorded: bool
+    recorded: bool | None
     screen: Screen
 
 
@@ -101,6 +101,17 @@ class Light:
         if plan.method == "none":
             return ()
         return (*self.joint(plan).key, self.budget_fact(plan), plan.stage)
+
+    def owner_limit_key(self, plan: Plan) -> tuple[str, ...]:
+        """What decides whether a plan's single joint keeps the owner's limit; empty for plugs, where none is made, and
+        for what does not stay."""
+        if (
+            plan.method == "none"
+            or plan.stage != "permanent"
+            or any(joint.pairs for (method, _), joint in self.policy.joints.items() if method == plan.method)
+        ):
+            return ()
+        return ("owner's limit", plan.method, f"{self.joint(plan).factor:g}")
 
     def budget_interval(self, name: str, context: Context) -> Interval:
         """Between what the budget for the joints lies, dB."""
@@ -275,6 +286,51 @@ def budget_screens(policy: Policy, light: Light) -> tuple[BudgetScreen, ...]:
         BudgetScreen(key, recorded, _budget_screen(policy, light, plan, recorded=recorded))
         for key, plan in found.items()
         for recorded in (False, True)
+    )
+
+
+def owner_limit_screens(policy: Policy, light: Light) -> tuple[BudgetScreen, ...]:
+    """For each method and workplace: barred where the owner's limit for one joint is kept too seldom.
+
+    Plugs are left out: the limit is one for a joint, not for a mated pair.
+    """
+    found: dict[tuple[str, ...], JointClass] = {}
+    for plan in policy.plans:
+        key = light.owner_limit_key(plan)
+        if key:
+            found.setdefault(key, light.joint(plan))
+    return tuple(BudgetScreen(key, None, _owner_limit_screen(policy, key, joint)) for key, joint in found.items())
+
+
+def _owner_limit_screen(policy: Policy, key: tuple[str, ...], joint: JointClass) -> Screen:
+    seldom = policy.rates["owner_limit_kept_least"]
+    parts: list[Condition] = []
+    for service, many in policy.light.wavelengths.items():
+        mode = mode_of(service)
+        if (joint.method, mode) in policy.joints:
+            models = [_model(policy.joints[joint.method, mode], joint.factor, nm) for nm in many]
+            limit = max(compile_sum([model]).loss_at_chance_above(1.0 - seldom.value) for model in models)
+            below = Below("owner_joint_limit_db", "rate.owner_limit_kept_least", limit)
+            parts.append(Every((IsOneOf("service_kind", (service,)), below)))
+    return Screen(
+        id="/".join(key),
+        kind="budget",
+        plans={"method": (joint.method,), "stage": ("permanent",)},
+        bars_when=Some(tuple(parts)),
+        check=True,
+        not_before="Before anything is cut the control room reads out the owner's limit for one joint: "
+        "it is one that this method keeps.",
+        because="This method keeps the owner's limit for one joint too seldom to be planned.",
+        source=seldom.source,
+        known=seldom.known,
+        cautions=(),
+        needs="",
+        stand_off=False,
+        lifted_by=LiftedBy(
+            "a method that loses less, or the owner's leave for this joint", "the cable owner", None, 0.0
+        ),
+        call=(),
+        examples={},
     )
 
 

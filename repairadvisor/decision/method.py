@@ -23,6 +23,7 @@ from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Known, State
 from repairadvisor.facts.vocabulary import BY_NAME, CREW_AND_STOCK, ON_ARRIVAL, WITH_INSTRUMENT
 from repairadvisor.policy.condition import facts_of
+from repairadvisor.policy.model import Screen
 
 #: Goes up when the same context and policy can give another document.
 METHOD_VERSION = "1"
@@ -94,11 +95,14 @@ def _repair_or_wait(situation: Situation, plans: int, issued_plan: str) -> Answe
 def to_ask(situation: Situation) -> tuple[str, ...]:
     """Facts that can be learnt before anybody is sent and that stand between some plan and permission.
 
-    Only plans that nothing bars count. Danger, place and what is seen come first; then the facts that stand before the
-    most plans.
+    Only plans that nothing bars count, and, once danger, place and what is seen are known, only those that would be
+    permitted often enough. Those three come first; then the facts that stand before the most plans.
     """
     rules = situation.rules
     hopeful = ((1 << len(rules.policy.plans)) - 1) & ~situation.barred
+    if all(situation.context.possible[name].settled for name in FIRST_QUESTIONS):
+        often = rules.policy.rates["worth_asking_chance"].value
+        hopeful = sum(1 << one.index for one in weigh(situation, hopeful) if one.chance >= often)
     before: dict[str, int] = {}
     for i in situation.screens(OPEN):
         screen = rules.screens[i]
@@ -187,5 +191,11 @@ def _told_by_facts(situation: Situation, i: int) -> bool:
 def _lifts_by_event(rules: Rules, i: int) -> bool:
     """Whether people, weather, permits or material can lift a bar: not so where the plan simply does not fit."""
     screen = rules.screens[i]
-    of_the_van = all(name in CREW_AND_STOCK for name in facts_of(screen.bars_when))
-    return screen.kind in ("safety", "competence") or of_the_van
+    changes = [
+        name in CREW_AND_STOCK or (name in BY_NAME and BY_NAME[name].passing) for name in _roots_of(rules, screen)
+    ]
+    return any(changes) if screen.kind in ("safety", "competence") else all(changes)
+
+
+def _roots_of(rules: Rules, screen: Screen) -> list[str]:
+    return _roots(rules, facts_of(screen.bars_when))

@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from repairadvisor.decision.cells import axes_of
-from repairadvisor.decision.light import Light, budget_screens, compile_light
+from repairadvisor.decision.light import Light, budget_screens, compile_light, owner_limit_screens
 from repairadvisor.decision.screens import CompiledRules, compile_rules
 from repairadvisor.policy.condition import Condition
 from repairadvisor.policy.model import Policy, Screen
@@ -56,7 +56,7 @@ def prepare(policy: Policy) -> Rules:
     """Compile a policy. Raises PolicyError where it cannot be answered from (a rule too entangled)."""
     light = compile_light(policy)
     policy = replace(policy, derived={**policy.derived, **light.derived})
-    budgets = budget_screens(policy, light)
+    budgets = (*budget_screens(policy, light), *owner_limit_screens(policy, light))
     screens = (*policy.screens, *(budget.screen for budget in budgets))
     named = _named_conditions(policy, screens)
     starts: dict[str, int] = {}
@@ -73,10 +73,13 @@ def prepare(policy: Policy) -> Rules:
         screens=screens,
         screen_plans=(
             *(plan_mask(policy.plans, screen.plans) for screen in policy.screens),
-            *(mask_of([light.budget_key(plan) == budget.key for plan in policy.plans]) for budget in budgets),
+            *(
+                mask_of([budget.key in (light.budget_key(plan), light.owner_limit_key(plan)) for plan in policy.plans])
+                for budget in budgets
+            ),
         ),
-        unused_with_record=_bits(len(policy.screens), [not budget.recorded for budget in budgets]),
-        unused_without_record=_bits(len(policy.screens), [budget.recorded for budget in budgets]),
+        unused_with_record=_bits(len(policy.screens), [budget.recorded is False for budget in budgets]),
+        unused_without_record=_bits(len(policy.screens), [budget.recorded is True for budget in budgets]),
         compiled=compiled,
         starts=starts,
         order=(*policy.derived, *ordered_facts(policy.facts)),

@@ -989,6 +989,9 @@ FACTS: tuple[Fact, ...] = (
     *_STOCK,
 )
 
+#: Facts that belong to the crew that goes and the van it takes, not to the fault.
+CREW_AND_STOCK = tuple(fact.name for fact in (*_CREW, *_STOCK))
+
 BY_NAME: dict[str, Fact] = {fact.name: fact for fact in FACTS}
 
 #: Names under which a fact may be given as a moment, with the fact it becomes.
