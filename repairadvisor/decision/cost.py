@@ -2,8 +2,9 @@
 
 ``Q(p) = E[a C] + E[(1 - a) K]``: a is 1 in worlds where no screen bars the plan, C its cost (labour, outage,
 materials, machine, a second visit where the budget is missed, a later visit it owes), K what is spent until a check
-fails plus standing off and coming back. Each is a sum of terms of at most three facts, so an elimination over the
-facts that are open gives it; terms whose facts are settled are plain numbers. There are no weights or scores.
+fails, standing off, coming back and doing the work then. Each is a sum of terms of at most three facts, so an
+elimination over the facts that are open gives it; terms whose facts are settled are plain numbers. There are no
+weights or scores.
 """
 
 from __future__ import annotations
@@ -85,7 +86,7 @@ class Costs:
         return found
 
     def lost_terms(self, plan: Plan) -> list[Term]:
-        """Every term of K: the way there and setting up, standing off, coming back."""
+        """What a failed check loses: the way there and setting up, standing off, coming back."""
         found = [
             self._labour(row, plan)
             for row in self.policy.minutes

@@ -268,10 +268,9 @@ class _Writer:
         prepared = self.answer.prepared
         if costs is None or prepared is None:
             return None
-        screens = [costs.screen(i) for i in prepared.open_screens]
         terms = costs.terms(prepared.plan)
-        parts = {part: costs.expected([term for term in terms if term.part == part], screens) for part in PARTS}
-        parts["later_visit"] += prepared.chance * prepared.later
+        parts = {part: costs.expected([term for term in terms if term.part == part], []) for part in PARTS}
+        parts["later_visit"] += prepared.later
         waiting = 0.0 if self.answer.later is None else self.answer.later.waiting
         failed = prepared.cost - sum(parts[part] for part in PARTS)
         tidy = {part: round(parts[part], 2) for part in PARTS}

@@ -95,12 +95,15 @@ def weigh(situation: Situation, plans: int, later: Mapping[str, float] | None = 
 
 
 def _judged(costs: Costs, plan: Plan, index: int, open_screens: tuple[int, ...], later: float) -> Judged:
-    """Q(p) = E[a C] + E[(1 - a) K], the later visit that a temporary repair owes counted into C."""
+    """Q(p) = E[a C] + E[(1 - a) K].
+
+    A repair is owed also after a check has failed: K is the same work on another day and what was lost meanwhile, so
+    Q(p) = E[C] + E[(1 - a) lost]. Otherwise a plan would look the cheaper the surer it is to fail.
+    """
     factors = [costs.screen(i) for i in open_screens]
-    carried_out = costs.expected(costs.terms(plan), factors)
+    work = costs.expected(costs.terms(plan), []) + later
     if not factors:
-        return Judged(plan, index, open_screens, 1.0, carried_out + later, later)
-    chance = costs.chance(factors)
+        return Judged(plan, index, open_screens, 1.0, work, later)
     lost = costs.lost_terms(plan)
-    lost_unless_clear = costs.expected(lost, []) - costs.expected(lost, factors)
-    return Judged(plan, index, open_screens, chance, carried_out + chance * later + lost_unless_clear, later)
+    lost_when_barred = costs.expected(lost, []) - costs.expected(lost, factors)
+    return Judged(plan, index, open_screens, costs.chance(factors), work + lost_when_barred, later)
