@@ -40,6 +40,25 @@ class Term:
     value: Value
 
 
+@dataclass(frozen=True, slots=True)
+class PlanRows:
+    """The minutes and prices that a plan fits."""
+
+    minutes: tuple[MinutesRow, ...]
+    prices: tuple[PriceRow, ...]
+
+
+def rows_of(policy: Policy) -> dict[str, PlanRows]:
+    """The rows of every plan, by its id."""
+    return {
+        plan.id: PlanRows(
+            tuple(row for row in policy.minutes if plan.fits(row.plans)),
+            tuple(row for row in policy.prices if plan.fits(row.plans)),
+        )
+        for plan in policy.plans
+    }
+
+
 def fibres_fact(plan: Plan) -> str:
     """The fact that counts the fibres a plan joins: a temporary repair joins those that carry service."""
     return "fibres_in_service_count" if plan.stage == "temporary_then_permanent" else "fibres_down_count"
@@ -60,10 +79,12 @@ def persons(policy: Policy, plan: Plan, place: str) -> int:
 class Costs:
     """The cost terms of plans in one context's worlds, each made once."""
 
-    def __init__(self, policy: Policy, light: Light, worlds: Worlds) -> None:
+    def __init__(self, policy: Policy, light: Light, worlds: Worlds, rows: Mapping[str, PlanRows]) -> None:
         self.policy = policy
         self.light = light
         self.worlds = worlds
+        self.rows = rows
+        self._terms: dict[str, list[Term]] = {}
         self._made: dict[tuple[str, ...], float | Factor] = {}
         self._missed: dict[tuple[str, ...], float] = {}
         self._screens: dict[int, Factor] = {}
@@ -72,13 +93,18 @@ class Costs:
 
     def terms(self, plan: Plan) -> list[Term]:
         """Every term of C, in a fixed order."""
+        if plan.id not in self._terms:
+            self._terms[plan.id] = self._terms_of(plan)
+        return self._terms[plan.id]
+
+    def _terms_of(self, plan: Plan) -> list[Term]:
+        rows = self.rows[plan.id]
         found = []
-        for row in self.policy.minutes:
-            if plan.fits(row.plans):
-                found.append(self._labour(row, plan))
-                if row.phase in RESTORING:
-                    found.append(self._outage(row, plan))
-        found += [self._price(row) for row in self.policy.prices if plan.fits(row.plans)]
+        for row in rows.minutes:
+            found.append(self._labour(row, plan))
+            if row.phase in RESTORING:
+                found.append(self._outage(row))
+        found += [self._price(row) for row in rows.prices]
         if plan.method != "none":
             found.append(self._second_visit(plan))
         if plan.stage == "temporary_then_permanent":
@@ -87,11 +113,7 @@ class Costs:
 
     def lost_terms(self, plan: Plan) -> list[Term]:
         """What a failed check loses: the way there and setting up, standing off, coming back."""
-        found = [
-            self._labour(row, plan)
-            for row in self.policy.minutes
-            if row.phase in BEFORE_A_CHECK and plan.fits(row.plans)
-        ]
+        found = [self._labour(row, plan) for row in self.rows[plan.id].minutes if row.phase in BEFORE_A_CHECK]
         return [*found, *self.stand_off_terms()]
 
     def stand_off_terms(self) -> list[Term]:
@@ -130,9 +152,8 @@ class Costs:
         bench = "indoors" if plan.position == "indoor_bench" else ""
         return Term(("labour", row.id, plan.access, bench), "labour", self._facts("place", row.by, row.per), value)
 
-    def _outage(self, row: MinutesRow, plan: Plan) -> Term:
+    def _outage(self, row: MinutesRow) -> Term:
         """Service comes back fibre by fibre: of work done per fibre, half is waited for, and half of one more."""
-        del plan
 
         def value(world: World) -> float:
             minutes = self._amount(row, world)

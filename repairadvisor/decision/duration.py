@@ -47,14 +47,14 @@ def _sum(costs: Costs, rows: Sequence[MinutesRow], waited: float, share: float =
 
 def work_minutes(costs: Costs, plan: Plan) -> Minutes:
     """Minutes on the spot, from setting up to clearing away."""
-    rows = [row for row in costs.policy.minutes if plan.fits(row.plans) and row.phase != "travel"]
+    rows = [row for row in costs.rows[plan.id].minutes if row.phase != "travel"]
     return _sum(costs, rows, 0.0)
 
 
 def restored(costs: Costs, plan: Plan, waited: float) -> Restored:
     """When service is back, counted from now; ``waited`` minutes pass first. Groups one after the other: life lines,
     the other fibres in service, dark fibres."""
-    rows = [row for row in costs.policy.minutes if plan.fits(row.plans) and row.phase in RESTORING]
+    rows = [row for row in costs.rows[plan.id].minutes if row.phase in RESTORING]
     groups = _groups(costs, plan)
     whole = sum(count for _, count in groups)
     words = Words(costs.policy.wording)

@@ -12,7 +12,8 @@ from collections.abc import Sequence
 from datetime import timedelta
 
 from repairadvisor.decision.advice import Advice
-from repairadvisor.decision.document import Answer, write
+from repairadvisor.decision.answer import Answer
+from repairadvisor.decision.document import write
 from repairadvisor.decision.light import mismatch_of
 from repairadvisor.decision.plans import indifference, ranked, second_visit
 from repairadvisor.decision.rules import Rules

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from repairadvisor.decision.cells import axes_of
+from repairadvisor.decision.cost import PlanRows, rows_of
 from repairadvisor.decision.light import Light, budget_screens, compile_light, owner_limit_screens
 from repairadvisor.decision.screens import CompiledRules, compile_rules
 from repairadvisor.policy.condition import Condition
@@ -34,6 +35,7 @@ class Rules:
     compiled: CompiledRules
     starts: Mapping[str, int]
     order: tuple[str, ...]
+    rows: Mapping[str, PlanRows]
     unused_with_record: frozenset[int]
     unused_without_record: frozenset[int]
 
@@ -83,6 +85,7 @@ def prepare(policy: Policy) -> Rules:
         compiled=compiled,
         starts=starts,
         order=(*policy.derived, *ordered_facts(policy.facts)),
+        rows=rows_of(policy),
     )
 
 

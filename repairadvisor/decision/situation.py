@@ -79,7 +79,7 @@ def weigh(situation: Situation, plans: int, later: Mapping[str, float] | None = 
     conditions = [rules.screens[i].bars_when for i in open_screens]
     grids = {BUDGET_DIRECT: BUDGET_GRID_DB, BUDGET_INSERT: BUDGET_GRID_DB}
     worlds = Worlds(rules.compiled, rules.policy.facts, context, rules.order, conditions, grids)
-    costs = Costs(rules.policy, rules.light, worlds)
+    costs = Costs(rules.policy, rules.light, worlds, rules.rows)
     weighed = [plan for index, plan in enumerate(rules.policy.plans) if plans >> index & 1]
     spoken = [facts_of(condition) for condition in conditions]
     worlds.order_by_size([*spoken, *dict.fromkeys(term.facts for plan in weighed for term in costs.terms(plan))])

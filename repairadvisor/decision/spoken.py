@@ -1,0 +1,143 @@
+"""What is said: the one sentence, why, what to wait for, whom to ring, what to ask."""
+
+from __future__ import annotations
+
+from repairadvisor.decision.advice import Question, Wait
+from repairadvisor.decision.answer import Told
+from repairadvisor.decision.plans import standing
+from repairadvisor.facts.value import Known
+from repairadvisor.facts.vocabulary import BY_NAME
+
+
+def say(told: Told) -> str:
+    """What to do, in one sentence a person can say aloud."""
+    answer, words = told.answer, told.words
+    if answer.action == "repair" and told.plan is not None:
+        work = words.work(told.plan, words.counted("fibre", told.fibres))
+        if answer.continuity_only:
+            return words.say("say", "continuity_only", **work)
+        if told.checks:
+            names = words.listed([told.words.fact(name) for name in _checked_facts(told)[:3]])
+            return words.say("say", "repair_after_checks", check=names, why=_why(told), **work)
+        return words.say("say", "repair", why=_why(told), **work)
+    if answer.action == "ask_first":
+        asked = questions(told)
+        key = "ask_first" if len(asked) == 1 else "ask_first_more"
+        return words.say("say", key, n=len(asked), question=asked[0].ask)
+    if answer.action == "make_safe_and_wait":
+        if told.plan is not None:
+            return words.say("say", "make_safe_and_wait", until=_until(told), plan=words.plan(told.plan).phrase)
+        return words.say("say", "make_safe_and_wait_no_plan", until=_until(told))
+    because = _decisive_because(told)
+    return words.say("say", answer.action, call=words.listed(list(call(told))), because=because)
+
+
+def _checked_facts(told: Told) -> list[str]:
+    """Facts of the checks that keep people whole, then of the others."""
+    first = [name for check in told.checks if check.kind in ("danger", "safety") for name in check.facts]
+    return list(dict.fromkeys([*first, *(name for check in told.checks for name in check.facts)]))
+
+
+def _why(told: Told) -> str:
+    """Why this plan and not the next: price, or what decides between equals."""
+    order, words = told.answer.order, told.words
+    if len(order) < 2:
+        return words.say("why", "only_one")
+    best, others = order[0], order[1:]
+    dearer = min(
+        (one for one in others if one.plan.method != best.plan.method), key=lambda one: one.cost, default=others[0]
+    )
+    saved = dearer.cost - best.cost
+    if saved > 0.5:
+        return words.say("why", "cheapest_by", saved=f"{saved:.0f}", currency=told.currency)
+    mine, theirs = standing(told.situation, best.plan), standing(told.situation, dearer.plan)
+    keys = ("hazard_control", "fewer_visits", "fewer_joints", "fewer_people", "no_machine", "by_name")
+    differs = next((key for key, a, b in zip(keys, mine, theirs, strict=True) if a != b), "by_name")
+    return words.say("why", differs)
+
+
+def because(told: Told) -> str:
+    """Why that is the answer."""
+    answer, words = told.answer, told.words
+    if answer.chosen is not None:
+        if answer.continuity_only:
+            return words.say("continuity", "no_plan")
+        if len(answer.order) == 1:
+            return words.say("because", "repair_only")
+        total = f"{answer.chosen.cost:.0f}"
+        return words.say("because", "repair", permitted=len(answer.order), total=total, currency=told.currency)
+    if answer.action == "ask_first":
+        return words.say("because", "ask_first_no_plan")
+    if answer.action == "make_safe_and_wait":
+        key = "make_safe_and_wait" if answer.order else "make_safe_and_wait_no_plan"
+        return words.say("because", key, until=_until(told))
+    return _decisive_because(told) or words.say("because", "stand_off")
+
+
+def _decisive_because(told: Told) -> str:
+    return " ".join(dict.fromkeys(screen_because(told, i) for i in told.answer.decisive[:3]))
+
+
+def screen_because(told: Told, i: int) -> str:
+    """Why a screen bars, in words."""
+    screen = told.rules.screens[i]
+    if screen.because:
+        return screen.because
+    floor = told.policy.light.floors[screen.plans["stage"][0]].value
+    return told.words.say("barred", "below_floor", floor=f"{floor * 100:.0f}")
+
+
+def continuity(told: Told) -> str:
+    """What has to be said of a plan that misses the budget; nothing otherwise."""
+    if not told.answer.continuity_only or told.loss is None:
+        return ""
+    agreed = told.context.state("owner_accepts_below_reserve")
+    if isinstance(agreed, Known) and agreed.value == "yes":
+        return told.words.say("continuity", "only_owner_agreed")
+    chance = told.loss.chance_to_close_at_least or 0.0
+    floor = told.policy.light.floors[told.answer.order[0].plan.stage].value
+    return told.words.say("continuity", "only", n=f"{chance * 100:.0f}", floor=f"{floor * 100:.0f}")
+
+
+def _until(told: Told) -> str:
+    if told.answer.later is not None:
+        return told.answer.later.slot.until
+    lifts = dict.fromkeys(told.rules.screens[i].lifted_by.what for i in told.answer.decisive)
+    return told.words.listed(list(lifts))
+
+
+def wait(told: Told) -> Wait | None:
+    """Until when or which event, what to do meanwhile, and what follows."""
+    if told.answer.action != "make_safe_and_wait":
+        return None
+    later = told.answer.later
+    if later is None:
+        then = None if told.answer.hoped is None else told.words.plan(told.answer.hoped.plan)
+        return Wait(_until(told), None, (), then)
+    return Wait(_until(told), round(later.minutes, 1), later.slot.meanwhile, told.words.plan(later.best.plan))
+
+
+def call(told: Told) -> tuple[str, ...]:
+    """Whom to ring."""
+    named = [call for i in told.answer.decisive for call in told.rules.screens[i].call]
+    if not named and told.answer.action in ("stand_off", "make_safe_and_wait", "out_of_scope"):
+        named = [told.words.say("contact", "control_room")]
+    return tuple(dict.fromkeys(named))
+
+
+def questions(told: Told) -> tuple[Question, ...]:
+    """What to find out, each worded for a person on a phone."""
+    found = []
+    for name in told.answer.questions:
+        fact, policy = BY_NAME[name], told.policy.facts[name]
+        words = told.context.possible[name].words
+        found.append(
+            Question(
+                fact=name,
+                ask=policy.question,
+                of_whom=policy.of_whom,
+                answers=tuple(told.words.say("word", name, word) for word in words) if fact.words else (fact.unit,),
+                because=told.words.say("question", "because", what=told.words.say("question", "because_permission")),
+            )
+        )
+    return tuple(found)
