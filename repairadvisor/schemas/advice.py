@@ -31,8 +31,14 @@ def document(advice: Advice) -> dict[str, Any]:
 
 
 def document_bytes(advice: Advice) -> bytes:
-    """The document as JSON in UTF-8. The same advice gives the same bytes."""
-    return orjson.dumps(_PLAIN_ADVICE(advice))
+    """The document as JSON in UTF-8. The same advice gives the same bytes.
+
+    The encoder writes dataclasses by itself, field by field in their order, faster than anything we could hand it;
+    only lines whose fields are published under other names are made plain before.
+    """
+    values = {field.name: getattr(advice, field.name) for field in _ADVICE_FIELDS}
+    values["kit"] = _PLAIN_KIT(advice.kit)
+    return orjson.dumps(values)
 
 
 Plainer = Callable[[Any], Any]
@@ -88,6 +94,8 @@ def _names(kind: type) -> tuple[tuple[str, str], ...]:
 
 
 _PLAIN_ADVICE = _plainer_of(Advice)
+_PLAIN_KIT = _each(_plainer_of(KitLine))
+_ADVICE_FIELDS = dataclass_fields(Advice)
 
 
 _DESCRIBED: dict[tuple[type, str], str] = {

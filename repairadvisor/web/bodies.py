@@ -12,6 +12,9 @@ JSON, TEXT, HTML = "application/json", "text/plain", "text/html"
 
 def wanted(request: Request, forms: tuple[str, ...]) -> str:
     """The one of ``forms`` that the asker likes best; the first where all are alike. Else 406."""
+    header = request.headers.get("Accept", "")
+    if header in forms:
+        return header
     accept = request.accept_mimetypes
     if not accept:
         return forms[0]

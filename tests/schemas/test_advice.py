@@ -6,6 +6,7 @@ import dataclasses
 import json
 from typing import Any
 
+import orjson
 import pytest
 from builders import ADVICES, an_advice
 from hypothesis import given, settings
@@ -33,6 +34,7 @@ def test_the_schema_takes_any_document_and_the_bytes_say_the_same(advice: Advice
     plain = document(advice)
     assert AdviceSchema().validate(plain) == {}
     assert json.loads(document_bytes(advice)) == plain
+    assert document_bytes(advice) == orjson.dumps(plain)
 
 
 @settings(max_examples=50, deadline=None)
