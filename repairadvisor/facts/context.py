@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from repairadvisor.errors import Fault
-from repairadvisor.facts.value import NO_MEANING, NotApplicable, Possible, State, possible_of
+from repairadvisor.facts.value import NO_MEANING, Between, Known, NotApplicable, Possible, State, possible_of
 from repairadvisor.facts.vocabulary import BY_NAME, FACTS, Fact
 
 
@@ -43,6 +43,11 @@ class Context:
         held = self.held.get(name)
         return None if held is None else held.state
 
+    def as_given(self) -> dict[str, object]:
+        """What is held, in the form in which facts are given and in their own units: reading it again at ``now`` gives
+        the same context, but for statements that had run out, which are not held."""
+        return {name: _given(held) for name, held in self.held.items()}
+
     def with_facts(self, changes: Mapping[str, State | None]) -> tuple[Context, tuple[Fault, ...]]:
         """The context with some facts stated anew (None: unknown again), and what contradicts."""
         held = dict(self.held)
@@ -56,6 +61,24 @@ class Context:
     def missing(self) -> tuple[str, ...]:
         """Facts that have or may have a meaning here and of which something is still open."""
         return tuple(fact.name for fact in FACTS if not self.possible[fact.name].settled)
+
+
+def _given(held: Held) -> dict[str, object]:
+    state = held.state
+    if isinstance(state, NotApplicable):
+        given: dict[str, object] = {"not_applicable": True}
+    elif isinstance(state, Known):
+        given = {"value": state.value}
+    elif isinstance(state, Between):
+        given = {"between": [state.low, state.high]}
+    else:
+        given = {"one_of": list(state.words)}
+    if held.source:
+        given["source"] = held.source
+    for key, moment in (("seen_at", held.seen_at), ("valid_until", held.valid_until)):
+        if moment is not None:
+            given[key] = moment.isoformat()
+    return given
 
 
 def make_context(

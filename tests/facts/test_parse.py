@@ -242,3 +242,13 @@ def test_ages_count_back_from_now(minutes):
     context = parse_context({"last_thunder_at": moment}, NOW)
 
     assert context.state("since_thunder_min") == Known(float(minutes))
+
+
+@given(facts=some_facts())
+def test_what_a_context_was_given_reads_again_as_the_same_context(facts):
+    try:
+        context = parse_context(facts, NOW)
+    except InputError:
+        return
+
+    assert parse_context(context.as_given(), NOW) == context
