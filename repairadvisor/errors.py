@@ -35,9 +35,7 @@ class Fault:
 
     def sentence(self) -> str:
         """One line that names field, value, permitted range and unit."""
-        line = (
-            f"{self.field} = {self.value}: {self.problem}" if self.value else f"{self.field}: {self.problem}"
-        )
+        line = f"{self.field} = {self.value}: {self.problem}" if self.value else f"{self.field}: {self.problem}"
         if self.allowed:
             line += f"; allowed: {self.allowed}"
         if self.unit:

@@ -45,14 +45,19 @@ def placed(
     texts: Mapping[str, str],
     numbers: Mapping[str, int],
     checks: Sequence[Check],
+    *,
+    harm_unknown: bool,
 ) -> tuple[Caution, ...]:
     """Each caution once, before its step or beside its check.
 
-    ``extra`` are tags that barred or open screens bring along; ``numbers`` maps step ids to step numbers.
+    One owed to an unknown without a check of its own is printed only where work is done (``harm_unknown``) and it is
+    one of harm. ``extra`` are tags that barred or open screens bring along; ``numbers`` maps step ids to step numbers.
     """
     beside = {tag: check.screen for check in reversed(checks) for tag in check.cautions}
     found: dict[str, Caution] = {}
     for one in cautions:
+        if one.owed_to == UNKNOWN and one.row.tag not in beside and not (harm_unknown and one.row.of_harm):
+            continue
         step = numbers.get(one.row.before, 0)
         check = beside.get(one.row.tag, "") if one.owed_to == UNKNOWN else ""
         found[one.row.tag] = Caution(one.row.tag, one.row.text, step, one.owed_to, check)

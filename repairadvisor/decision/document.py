@@ -24,7 +24,7 @@ from repairadvisor.decision.kit import Need, kit_lines
 from repairadvisor.decision.loss import inserted_m, stated_loss
 from repairadvisor.decision.plans import indifference
 from repairadvisor.decision.reasons import Words
-from repairadvisor.decision.screens import BARRED, CLEAR, open_facts, statuses
+from repairadvisor.decision.screens import BARRED, CLEAR, OPEN, open_facts, statuses
 from repairadvisor.decision.situation import weigh
 from repairadvisor.decision.steps import step_fields, steps_of
 from repairadvisor.facts.context import Context
@@ -239,8 +239,23 @@ class _Writer:
                 for tag in self.rules.screens[i].cautions
             ]
         extra += [tag for check in self.checks for tag in check.cautions]
+        if self.answer.action == "ask_first":
+            extra += self._cautions_of_questions()
         texts = {row.tag: row.text for row in self.policy.cautions}
-        return caution_rows.placed(owed, tuple(dict.fromkeys(extra)), texts, numbers, self.checks)
+        return caution_rows.placed(
+            owed, tuple(dict.fromkeys(extra)), texts, numbers, self.checks, harm_unknown=self.plan is not None
+        )
+
+    def _cautions_of_questions(self) -> list[str]:
+        """What the danger that may be there, and what the questions are about, bring along."""
+        asked = set(self.answer.questions)
+        found: list[str] = []
+        for i in self.situation.screens(OPEN):
+            screen = self.rules.screens[i]
+            names = open_facts(self.rules.compiled, self.context, i) if screen.cautions else ()
+            if screen.cautions and (screen.kind == "danger" or asked & set(self._plain(names))):
+                found += screen.cautions
+        return found
 
     def _kit(self) -> tuple[KitLine, ...]:
         """Kit for every plan that counts as equal to the one prepared for: any of them may be carried out in the end.

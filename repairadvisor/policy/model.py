@@ -187,13 +187,15 @@ class JointSet:
 
 @dataclass(frozen=True, slots=True)
 class Caution:
-    """When a caution is owed: to plans, on a condition, before a step ("" is before anything)."""
+    """When a caution is owed: to plans, on a condition, before a step ("" is before anything). ``of_harm`` tells a
+    caution against harm from one of workmanship."""
 
     tag: str
     text: str
     when: Condition
     plans: PartialPlan
     before: str
+    of_harm: bool
 
 
 @dataclass(frozen=True, slots=True)

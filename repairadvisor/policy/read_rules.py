@@ -177,6 +177,10 @@ def read_control(row: Table, words: Words, limits: Limits, derived: Mapping[str,
 def read_cautions(table: Table, words: Words, limits: Limits, derived: Mapping[str, Derived]) -> tuple[Caution, ...]:
     """The cautions: texts by tag, and when each is owed."""
     texts = {str(tag): str(text) for tag, text in table.take("text", dict).items()}
+    workmanship = table.texts("workmanship")
+    for tag in workmanship:
+        if tag not in texts:
+            raise PolicyError(f"{table.where}: workmanship", f"{tag} has no text", ", ".join(texts))
     cautions = []
     for row in table.rows("caution"):
         tag = row.text("tag")
@@ -186,7 +190,8 @@ def read_cautions(table: Table, words: Words, limits: Limits, derived: Mapping[s
         row.text("source", "")
         row.text("known", "")
         when = condition_at(row, "when", limits, tuple(derived))
-        cautions.append(Caution(tag, texts[tag], when, row.plans("plans", words), row.text("before", "")))
+        plans = row.plans("plans", words)
+        cautions.append(Caution(tag, texts[tag], when, plans, row.text("before", ""), tag not in workmanship))
         row.done()
     return tuple(cautions)
 
