@@ -111,6 +111,10 @@ class Costs:
             found.append(self._second_interruption())
         return found
 
+    def term_facts(self) -> list[tuple[str, ...]]:
+        """The facts of every term asked for so far, each combination once."""
+        return list(dict.fromkeys(term.facts for terms in self._terms.values() for term in terms))
+
     def lost_terms(self, plan: Plan) -> list[Term]:
         """What a failed check loses: the way there and setting up, standing off, coming back."""
         found = [self._labour(row, plan) for row in self.rows[plan.id].minutes if row.phase in BEFORE_A_CHECK]

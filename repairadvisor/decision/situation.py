@@ -72,18 +72,25 @@ def look(rules: Rules, context: Context) -> Situation:
     return situation
 
 
-def weigh(situation: Situation, plans: int, later: Mapping[str, float] | None = None) -> list[Judged]:
-    """What each of the plans (bits) is expected to cost if it is chosen now, in the order of the plans."""
-    rules, context = situation.rules, situation.context
-    open_screens = [i for i in situation.screens(OPEN) if rules.screen_plans[i] & plans]
-    conditions = [rules.screens[i].bars_when for i in open_screens]
+def worlds_of(situation: Situation, plans: int) -> tuple[Worlds, Costs, list[tuple[str, ...]]]:
+    """The worlds in which plans (bits) are weighed, their costs, and which facts stand together in a rule or a term."""
+    rules = situation.rules
+    conditions = [rules.screens[i].bars_when for i in situation.screens(OPEN) if rules.screen_plans[i] & plans]
     grids = {BUDGET_DIRECT: BUDGET_GRID_DB, BUDGET_INSERT: BUDGET_GRID_DB}
-    worlds = Worlds(rules.compiled, rules.policy.facts, context, rules.order, conditions, grids)
+    worlds = Worlds(rules.compiled, rules.policy.facts, situation.context, rules.order, conditions, grids)
     costs = Costs(rules.policy, rules.light, worlds, rules.rows)
     weighed = [plan for index, plan in enumerate(rules.policy.plans) if plans >> index & 1]
-    spoken = [facts_of(condition) for condition in conditions]
-    worlds.order_by_size([*spoken, *dict.fromkeys(term.facts for plan in weighed for term in costs.terms(plan))])
+    terms = dict.fromkeys(term.facts for plan in weighed for term in costs.terms(plan))
+    return worlds, costs, [*(facts_of(condition) for condition in conditions), *terms]
+
+
+def weigh(situation: Situation, plans: int, later: Mapping[str, float] | None = None) -> list[Judged]:
+    """What each of the plans (bits) is expected to cost if it is chosen now, in the order of the plans."""
+    rules = situation.rules
+    worlds, costs, spoken = worlds_of(situation, plans)
+    worlds.order_by_size(spoken)
     situation.worlds, situation.costs = worlds, costs
+    open_screens = [i for i in situation.screens(OPEN) if rules.screen_plans[i] & plans]
     owed = later or {}
     judged = []
     for index, plan in enumerate(rules.policy.plans):

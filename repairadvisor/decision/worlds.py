@@ -51,12 +51,8 @@ class Worlds:
         self._parents: dict[str, tuple[str, ...]] = {}
         self._factors: dict[str, Factor] = {}
 
-    def order_by_size(self, together: Sequence[Sequence[str]]) -> None:
-        """Order the summing out so that tables stay small: always the fact whose table would be the smallest next.
-
-        ``together`` are the facts of each open rule and of each cost term. One order for all plans, from the structure
-        alone, so that plans share what has been summed; ties go by the order of the policy.
-        """
+    def ties(self, together: Sequence[Sequence[str]]) -> dict[str, set[str]]:
+        """For each fact that varies, those it stands in one factor with, itself among them."""
         groups = [
             (name, *self.parents(name)) for name in self._bearing_on([one for group in together for one in group])
         ]
@@ -65,21 +61,52 @@ class Worlds:
             varying = [name for name in group if not self.settled(name)]
             for name in varying:
                 ties.setdefault(name, set()).update(varying)
+        return ties
+
+    def order_by_size(self, together: Sequence[Sequence[str]]) -> None:
+        """Order the summing out so that tables stay small: always the fact whose table would be the smallest next.
+
+        ``together`` are the facts of each open rule and of each cost term. One order for all plans, from the structure
+        alone, so that plans share what has been summed; ties go by the order of the policy.
+        """
+        ties = self.ties(together)
         rank = self.elimination.rank
         sizes = {name: len(self.cells(name)) for name in ties}
         costs = {name: math.prod(sizes[one] for one in ties[name]) for name in ties}
-        order = []
+        order: list[str] = []
         while ties:
             name = min(ties, key=lambda one: (costs[one], rank[one]))
             order.append(name)
-            around = ties.pop(name)
-            around.discard(name)
+            around = _sum_out(ties, name)
             for one in around:
-                ties[one].discard(name)
-                ties[one] |= around
                 costs[one] = math.prod(sizes[other] for other in ties[one])
         rest = [name for name in rank if name not in order]
         self.elimination.rank = {name: i for i, name in enumerate([*order, *rest])}
+
+    def largest_table(self, together: Sequence[Sequence[str]]) -> tuple[int, tuple[str, ...]]:
+        """The most entries a table can need, in the order that was chosen, for facts that stand together so; and its
+        facts. Words that rule each other out are not counted."""
+        ties = self.ties(together)
+        rank = self.elimination.rank
+        largest: tuple[int, tuple[str, ...]] = (1, ())
+        for name in sorted(ties, key=rank.__getitem__):
+            entries = self._entries(ties[name])
+            if entries > largest[0]:
+                largest = (entries, tuple(sorted(ties[name], key=rank.__getitem__)))
+            _sum_out(ties, name)
+        return largest
+
+    def _entries(self, names: set[str]) -> int:
+        """Assignments to facts, where a word of one leaves only some words of another."""
+        counted = math.prod(len(self.cells(name)) for name in names)
+        for name in sorted(names):
+            within = BY_NAME[name].within if name in BY_NAME else None
+            if within is not None and within[0] in names:
+                mine = [self.word(name, cell) for cell in self.cells(name)]
+                theirs = [self.word(within[0], cell) for cell in self.cells(within[0])]
+                pairs = sum(word in within[1].get(key, mine) for key in theirs for word in mine)
+                counted = -(-counted * pairs // (len(mine) * len(theirs)))
+        return counted
 
     def axis(self, name: str) -> Axis:
         """The axis of a fact, with the cuts that matter here."""
@@ -149,7 +176,8 @@ class Worlds:
     def _parents_of(self, name: str) -> tuple[str, ...]:
         if name in self.rules.derived:
             derived = self.rules.derived[name]
-            return tuple(one for one in parents_of(derived) if not self._read_as_constant(derived, one))
+            counted = tuple(term for term in derived.terms if not self._read_as_constant(derived, term.fact))
+            return parents_of(replace(derived, terms=counted))
         fact = BY_NAME[name]
         parent = self.facts[name].parent
         named = [one for one, _ in fact.applies] + ([parent] if parent else [])
@@ -264,6 +292,16 @@ class Worlds:
             if high > low:
                 widths.append(abs(term.times) * (high - low))
         return constant, widths
+
+
+def _sum_out(ties: dict[str, set[str]], name: str) -> set[str]:
+    """Take a fact out; what stood with it stands together from then on."""
+    around = ties.pop(name)
+    around.discard(name)
+    for one in around:
+        ties[one].discard(name)
+        ties[one] |= around
+    return around
 
 
 def _mass_between(prior: Prior, low: float, high: float) -> float:
