@@ -1,0 +1,38 @@
+"""The policy that ships, compiled once for all tests of the decision, and each whole job advised once."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+from whole_jobs import Job
+
+from repairadvisor.decision.advice import Advice
+from repairadvisor.decision.method import advise
+from repairadvisor.decision.rules import Rules, prepare
+from repairadvisor.facts.parse import parse_context
+from repairadvisor.policy.model import Policy
+from repairadvisor.service import default_policy
+
+
+@pytest.fixture(scope="session")
+def policy() -> Policy:
+    return default_policy()
+
+
+@pytest.fixture(scope="session")
+def rules(policy: Policy) -> Rules:
+    return prepare(policy)
+
+
+@pytest.fixture(scope="session")
+def advised(rules: Rules) -> Callable[[Job], Advice]:
+    """The advice on a whole job, reached once."""
+    known: dict[str, Advice] = {}
+
+    def of(job: Job) -> Advice:
+        if job.id not in known:
+            known[job.id] = advise(parse_context(job.facts, job.now), rules)
+        return known[job.id]
+
+    return of
