@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import os
 import signal
+import socket
 import sys
 from dataclasses import replace
 from typing import Any
@@ -47,20 +48,30 @@ def main(arguments: list[str] | None = None) -> int:
 
 
 def _server(settings: Settings) -> Any:
-    app = create_app(settings)
+    # First the port, then the policy: that takes seconds, and a port that is taken is to be told at once.
+    listening = _listening(settings)
     try:
-        return create_server(
-            app,
-            host=settings.host,
-            port=settings.port,
-            ident=None,
-            max_request_body_size=_MOST_BYTES,
-            inbuf_overflow=_MOST_IN_MEMORY,
-            clear_untrusted_proxy_headers=True,
-        )
+        app = create_app(settings)
+    except RepairAdvisorError:
+        listening.close()
+        raise
+    return create_server(
+        app,
+        sockets=[listening],
+        ident=None,
+        max_request_body_size=_MOST_BYTES,
+        inbuf_overflow=_MOST_IN_MEMORY,
+        clear_untrusted_proxy_headers=True,
+    )
+
+
+def _listening(settings: Settings) -> socket.socket:
+    family = socket.AF_INET6 if ":" in settings.host else socket.AF_INET
+    try:
+        return socket.create_server((settings.host, settings.port), family=family)
     except OSError as error:
         raise SettingsError(
-            PORT, str(settings.port), f"cannot be listened on: {error.strerror}", "a free port"
+            PORT, str(settings.port), f"cannot be listened on: {os.strerror(error.errno or 0)}", "a free port"
         ) from error
 
 
@@ -69,8 +80,7 @@ def _stop(_signal: int, _frame: object) -> None:
 
 
 def _address(server: Any) -> str:
-    # "localhost" can be several addresses, then the server is several servers
-    host, port = getattr(server, "effective_listen", [(server.effective_host, server.effective_port)])[0]
+    host, port = server.effective_host, server.effective_port
     return f"http://[{host}]:{port}" if ":" in host else f"http://{host}:{port}"
 
 
