@@ -27,7 +27,8 @@ sys.path.insert(0, str(ROOT))  # this tree, and not a copy that was installed be
 from repairadvisor.decision import method  # noqa: E402 -- see above
 from repairadvisor.decision.advice import Advice  # noqa: E402
 from repairadvisor.decision.document import Answer, write  # noqa: E402
-from repairadvisor.decision.rules import Rules, prepare  # noqa: E402
+from repairadvisor.decision.prepare import prepare  # noqa: E402
+from repairadvisor.decision.rules import Rules  # noqa: E402
 from repairadvisor.decision.situation import look  # noqa: E402
 from repairadvisor.errors import InputError  # noqa: E402
 from repairadvisor.facts.context import Context  # noqa: E402

@@ -15,7 +15,8 @@ import importlib.metadata as _metadata
 from repairadvisor import errors
 from repairadvisor.decision.advice import Advice
 from repairadvisor.decision.method import advise
-from repairadvisor.decision.rules import Rules, prepare
+from repairadvisor.decision.prepare import prepare
+from repairadvisor.decision.rules import Rules
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.policy.load import load_policy

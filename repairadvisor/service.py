@@ -14,7 +14,8 @@ import orjson
 from repairadvisor.decision.advice import Advice
 from repairadvisor.decision.cautions import KNOWN, owed
 from repairadvisor.decision.method import advise
-from repairadvisor.decision.rules import Rules, prepare
+from repairadvisor.decision.prepare import prepare
+from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.situation import look
 from repairadvisor.errors import InputError, NotFoundError
 from repairadvisor.facts.context import Context

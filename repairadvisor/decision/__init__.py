@@ -1,1 +1,1 @@
-"""Context and policy in, advice out: two pure functions, :func:`rules.prepare` and :func:`method.advise`."""
+"""Context and policy in, advice out: two pure functions, :func:`prepare.prepare` and :func:`method.advise`."""

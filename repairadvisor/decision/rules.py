@@ -1,4 +1,4 @@
-"""prepare: a policy compiled to cells, implicants, plan masks and loss tables, once.
+"""A policy compiled to cells, implicants, plan masks and loss tables, once.
 
 Everything that takes an exp, a log or a search happens here; a request looks up.
 """
@@ -54,8 +54,8 @@ class Rules:
         return self.starts[kind] + i
 
 
-def prepare(policy: Policy) -> Rules:
-    """Compile a policy. Raises PolicyError where it cannot be answered from (a rule too entangled)."""
+def compiled(policy: Policy) -> Rules:
+    """Compile a policy. Raises PolicyError for a rule of too many combinations."""
     light = compile_light(policy)
     policy = replace(policy, derived={**policy.derived, **light.derived})
     budgets = (*budget_screens(policy, light), *owner_limit_screens(policy, light))
@@ -68,7 +68,7 @@ def prepare(policy: Policy) -> Rules:
         starts.setdefault(kind, len(named))
     conditions = [condition for _, _, condition in named]
     axes = axes_of(policy, conditions)
-    compiled = compile_rules([(f"{kind} {name}", one) for kind, name, one in named], axes, policy.derived)
+    masks = compile_rules([(f"{kind} {name}", one) for kind, name, one in named], axes, policy.derived)
     return Rules(
         policy=policy,
         light=light,
@@ -82,7 +82,7 @@ def prepare(policy: Policy) -> Rules:
         ),
         unused_with_record=_bits(len(policy.screens), [budget.recorded is False for budget in budgets]),
         unused_without_record=_bits(len(policy.screens), [budget.recorded is True for budget in budgets]),
-        compiled=compiled,
+        compiled=masks,
         starts=starts,
         order=(*policy.derived, *ordered_facts(policy.facts)),
         rows=rows_of(policy),

@@ -35,10 +35,15 @@ def largest_table(rules: Rules, context: Context) -> tuple[int, tuple[str, ...]]
         return 1, ()
     worlds, costs, spoken = worlds_of(situation, plans)
     worlds.order_by_size(spoken)
-    rules_alone = [facts for facts in spoken if facts not in costs.term_facts()]
-    return max(
-        (worlds.largest_table([*rules_alone, facts]) for facts in ((), *costs.term_facts())), key=lambda one: one[0]
-    )
+    groups = costs.term_facts()
+    base = worlds.ties([facts for facts in spoken if facts not in groups])
+    found = [worlds.largest_table(_with(base, worlds.ties([facts]))) for facts in ((), *groups)]
+    return max(found, key=lambda one: one[0])
+
+
+def _with(base: dict[str, set[str]], more: dict[str, set[str]]) -> dict[str, set[str]]:
+    """Ties of both, neither changed."""
+    return {name: base.get(name, set()) | more.get(name, set()) for name in (*base, *more)}
 
 
 def refuse_too_wide(rules: Rules) -> None:

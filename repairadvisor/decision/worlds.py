@@ -83,10 +83,9 @@ class Worlds:
         rest = [name for name in rank if name not in order]
         self.elimination.rank = {name: i for i, name in enumerate([*order, *rest])}
 
-    def largest_table(self, together: Sequence[Sequence[str]]) -> tuple[int, tuple[str, ...]]:
-        """The most entries a table can need, in the order that was chosen, for facts that stand together so; and its
-        facts. Words that rule each other out are not counted."""
-        ties = self.ties(together)
+    def largest_table(self, ties: dict[str, set[str]]) -> tuple[int, tuple[str, ...]]:
+        """The most entries a table can need, in the order that was chosen, for facts tied so; and its facts. Words that
+        rule each other out are not counted. Uses ``ties`` up."""
         rank = self.elimination.rank
         largest: tuple[int, tuple[str, ...]] = (1, ())
         for name in sorted(ties, key=rank.__getitem__):

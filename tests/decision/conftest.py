@@ -9,7 +9,8 @@ from whole_jobs import Job
 
 from repairadvisor.decision.advice import Advice
 from repairadvisor.decision.method import advise
-from repairadvisor.decision.rules import Rules, prepare
+from repairadvisor.decision.prepare import prepare
+from repairadvisor.decision.rules import Rules
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.policy.model import Policy
 from repairadvisor.service import default_policy

@@ -6,7 +6,8 @@ from importlib import resources
 
 import pytest
 
-from repairadvisor.decision.rules import Rules, prepare
+from repairadvisor.decision.prepare import prepare
+from repairadvisor.decision.rules import Rules
 from repairadvisor.policy.load import load_policy
 from repairadvisor.policy.model import Policy
 
