@@ -107,6 +107,9 @@ _DEPENDENTS: dict[str, tuple[str, ...]] = {
 }
 
 
+_APPLIES = {fact.name: tuple((parent, frozenset(words)) for parent, words in fact.applies) for fact in FACTS}
+
+
 def settle(states: Mapping[str, State]) -> tuple[dict[str, Possible], tuple[Fault, ...]]:
     """What each fact may be, given the stated ones, and every contradiction.
 
@@ -165,28 +168,29 @@ def _blamed(name: str, states: Mapping[str, State]) -> str:
 def _allowed_now(fact: Fact, possible: Mapping[str, Possible]) -> Possible:
     """What the parents leave of what was possible of a fact; no look at what was stated."""
     now = possible[fact.name]
-    surely, maybe = True, True
-    for parent, words in fact.applies:
+    if not now.applies:
+        return now
+    surely = True
+    for parent, allowing in _APPLIES[fact.name]:
         have = possible[parent]
-        inside = [word for word in have.words if word in words]
-        maybe = maybe and have.applies and bool(inside)
-        surely = surely and have.applies and not have.may_lack and len(inside) == len(have.words)
-    if not now.applies or not maybe:
-        return NO_MEANING
+        if not have.applies or allowing.isdisjoint(have.words):
+            return NO_MEANING
+        surely = surely and not have.may_lack and allowing.issuperset(have.words)
+    if fact.within is None and (not now.may_lack or not surely):
+        return now
     words = now.words
     if fact.within is not None and possible[fact.within[0]].applies:
         parent, table = fact.within
         allowed = {word for key in possible[parent].words for word in table.get(key, fact.words)}
-        words = tuple(word for word in words if word in allowed)
+        if not allowed.issuperset(words):
+            words = tuple(word for word in words if word in allowed)
     return Possible(words, now.low, now.high, applies=True, may_lack=now.may_lack and not surely)
 
 
 def _surely_applies(fact: Fact, possible: Mapping[str, Possible]) -> bool:
     return all(
-        possible[parent].applies
-        and not possible[parent].may_lack
-        and all(word in words for word in possible[parent].words)
-        for parent, words in fact.applies
+        possible[parent].applies and not possible[parent].may_lack and allowing.issuperset(possible[parent].words)
+        for parent, allowing in _APPLIES[fact.name]
     )
 
 
@@ -195,6 +199,8 @@ def _narrow_parents(fact: Fact, states: Mapping[str, State], possible: dict[str,
     changed = []
     for parent, keep in _says_of_parents(fact, states.get(fact.name), possible):
         before = possible[parent]
+        if len(before.words) == 1 and not before.may_lack:
+            continue  # settled already, or in contradiction: then the parent's own turn finds the fault
         words = tuple(word for word in before.words if word in keep)
         if words and (words != before.words or before.may_lack):
             possible[parent] = Possible(words, before.low, before.high, applies=True, may_lack=False)

@@ -63,6 +63,9 @@ class _Reader:
             hint = f"the nearest name is {near[0]}" if near else "see the table of facts"
             self.fault("unknown-field", name, raw, "no such fact", hint)
             return
+        if not isinstance(raw, list | tuple | Mapping):
+            self._hold(fact, name, raw, self._state(fact, name, "value", {"value": raw}))
+            return
         before = len(self.faults)
         raw_reports = list(raw) if isinstance(raw, list | tuple) else [raw]
         if not 0 < len(raw_reports) <= _MOST_REPORTS:
@@ -78,6 +81,13 @@ class _Reader:
             self._keep(fact, name, fresh)
         else:
             self.expired.append(fact.name)
+
+    def _hold(self, fact: Fact, name: str, raw: object, state: State | None) -> None:
+        """Keep a plain value, said once and by nobody in particular."""
+        if state is not None and fact.name in self.held:
+            self.fault("given-twice", name, raw, f"{fact.name} was already given under its other name", "one of them")
+        elif state is not None:
+            self.held[fact.name] = Held(state)
 
     def _ran_out(self, held: Held) -> bool:
         return held.valid_until is not None and held.valid_until <= self.now
