@@ -17,7 +17,7 @@ from repairadvisor.decision.elimination import Factor
 from repairadvisor.decision.light import JointClass, Light
 from repairadvisor.decision.worlds import Worlds
 from repairadvisor.optics.many_fibres import chance_all_within
-from repairadvisor.policy.condition import facts_of, holds
+from repairadvisor.policy.condition import holds
 from repairadvisor.policy.model import MinutesRow, Policy, PriceRow
 from repairadvisor.policy.plan import Plan
 
@@ -85,6 +85,7 @@ class Costs:
         self.worlds = worlds
         self.rows = rows
         self._terms: dict[str, list[Term]] = {}
+        self._shared: dict[tuple[str, ...], Term] = {}
         self._made: dict[tuple[str, ...], float | Factor] = {}
         self._missed: dict[tuple[str, ...], float] = {}
         self._screens: dict[int, Factor] = {}
@@ -148,15 +149,29 @@ class Costs:
         return row.times * expected_minutes(self.policy, row, self._word(row.by, world)) * count
 
     def _labour(self, row: MinutesRow, plan: Plan) -> Term:
+        """Work of one row; plans of the same access share it."""
+        bench = "indoors" if plan.position == "indoor_bench" else ""
+        key = ("labour", row.id, plan.access, bench)
+        if key not in self._shared:
+            self._shared[key] = self._labour_term(key, row, plan)
+        return self._shared[key]
+
+    def _labour_term(self, key: tuple[str, ...], row: MinutesRow, plan: Plan) -> Term:
         rate = self.policy.rates["labour_cu_per_person_hour"].value / 60.0
 
         def value(world: World) -> float:
             return rate * persons(self.policy, plan, self._word("place", world)) * self._amount(row, world)
 
-        bench = "indoors" if plan.position == "indoor_bench" else ""
-        return Term(("labour", row.id, plan.access, bench), "labour", self._facts("place", row.by, row.per), value)
+        return Term(key, "labour", self._facts("place", row.by, row.per), value)
 
     def _outage(self, row: MinutesRow) -> Term:
+        """Service lost while a row's work is done; all plans share it."""
+        key = ("outage", row.id)
+        if key not in self._shared:
+            self._shared[key] = self._outage_term(key, row)
+        return self._shared[key]
+
+    def _outage_term(self, key: tuple[str, ...], row: MinutesRow) -> Term:
         """Service comes back fibre by fibre: of work done per fibre, half is waited for, and half of one more."""
 
         def value(world: World) -> float:
@@ -166,14 +181,21 @@ class Costs:
                 minutes = 0.5 * minutes + 0.5 * one
             return minutes * self._mean("outage_value_cu_per_h", world) / 60.0
 
-        return Term(("outage", row.id), "outage", self._facts(row.by, row.per, "outage_value_cu_per_h"), value)
+        return Term(key, "outage", self._facts(row.by, row.per, "outage_value_cu_per_h"), value)
 
     def _price(self, row: PriceRow) -> Term:
+        """Money of one row; all plans share it."""
+        key = ("price", row.id)
+        if key not in self._shared:
+            self._shared[key] = self._price_term(key, row)
+        return self._shared[key]
+
+    def _price_term(self, key: tuple[str, ...], row: PriceRow) -> Term:
         def value(world: World) -> float:
             count = self._mean(row.per, world) if row.per else 1.0
             return row.amount.get(self._word(row.by, world), 0.0) * count
 
-        return Term(("price", row.id), row.part, self._facts(row.by, row.per), value)
+        return Term(key, row.part, self._facts(row.by, row.per), value)
 
     def _second_interruption(self) -> Term:
         minutes = self.policy.rates["second_interruption_min"].value
@@ -290,8 +312,7 @@ def screen_factor(worlds: Worlds, index: int) -> Factor:
     """An open screen as a factor: chance 1 in worlds it does not bar, of its own condition's facts only."""
     rules = worlds.rules
     condition = rules.conditions[index]
-    group = rules.groups[index]
-    from_condition = [name for name in group.names if name in facts_of(condition)]
+    from_condition = rules.facts[index]
     names = tuple(name for name in from_condition if not worlds.settled(name))
     values: dict[tuple[int, ...], float] = {}
     for cells in itertools.product(*(worlds.cells(name) for name in from_condition)):

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from repairadvisor.decision.cells import Axis, possible_of_derived
 from repairadvisor.decision.implicants import Box, Grouped, compile_rule, is_possible
 from repairadvisor.facts.context import Context
-from repairadvisor.policy.condition import Condition, holds
+from repairadvisor.policy.condition import Condition, facts_of, holds
 from repairadvisor.policy.model import Derived
 
 BARRED, CLEAR, OPEN = "barred", "clear", "open"
@@ -23,11 +23,12 @@ BARRED, CLEAR, OPEN = "barred", "clear", "open"
 class CompiledRules:
     """Conditions compiled to bits: bit i of ``masks[fact][cell]`` says that implicant i permits the cell.
 
-    ``holds_bits[r]`` are the implicants under which condition r surely holds, ``fails_bits[r]`` those under which
-    it surely does not. ``blank`` is a fact's mask when nothing at all is known of it.
+    ``facts[r]`` are those condition r itself speaks of, ``holds_bits[r]`` the implicants under which it surely holds,
+    ``fails_bits[r]`` those under which it surely does not.
     """
 
     conditions: tuple[Condition, ...]
+    facts: tuple[tuple[str, ...], ...]
     groups: tuple[Grouped, ...]
     axes: Mapping[str, Axis]
     derived: Mapping[str, Derived]
@@ -54,6 +55,7 @@ def compile_rules(
     every = (1 << len(boxes)) - 1
     return CompiledRules(
         tuple(condition for _, condition in named),
+        tuple(facts_of(condition) for _, condition in named),
         tuple(groups),
         axes,
         derived,

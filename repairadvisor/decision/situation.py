@@ -11,7 +11,6 @@ from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.screens import BARRED, CLEAR, OPEN, statuses
 from repairadvisor.decision.worlds import Worlds
 from repairadvisor.facts.context import Context
-from repairadvisor.policy.condition import facts_of
 from repairadvisor.policy.plan import Plan
 
 #: Where the budget for the joints is cut for ranking, dB: finer where the chance to close changes.
@@ -75,13 +74,14 @@ def look(rules: Rules, context: Context) -> Situation:
 def worlds_of(situation: Situation, plans: int) -> tuple[Worlds, Costs, list[tuple[str, ...]]]:
     """The worlds in which plans (bits) are weighed, their costs, and which facts stand together in a rule or a term."""
     rules = situation.rules
-    conditions = [rules.screens[i].bars_when for i in situation.screens(OPEN) if rules.screen_plans[i] & plans]
+    spoken_of = [i for i in situation.screens(OPEN) if rules.screen_plans[i] & plans]
+    conditions = [rules.screens[i].bars_when for i in spoken_of]
     grids = {BUDGET_DIRECT: BUDGET_GRID_DB, BUDGET_INSERT: BUDGET_GRID_DB}
     worlds = Worlds(rules.compiled, rules.policy.facts, situation.context, rules.order, conditions, grids)
     costs = Costs(rules.policy, rules.light, worlds, rules.rows)
     weighed = [plan for index, plan in enumerate(rules.policy.plans) if plans >> index & 1]
     terms = dict.fromkeys(term.facts for plan in weighed for term in costs.terms(plan))
-    return worlds, costs, [*(facts_of(condition) for condition in conditions), *terms]
+    return worlds, costs, [*(rules.compiled.facts[i] for i in spoken_of), *terms]
 
 
 def weigh(situation: Situation, plans: int, later: Mapping[str, float] | None = None) -> list[Judged]:
