@@ -119,7 +119,7 @@ def _refuse_sqlite_without_file(url: URL, shown: str) -> None:
 
 
 def _refuse_open_host(host: str) -> None:
-    if not _is_loopback(host):
+    if not is_loopback(host):
         raise SettingsError(
             HOST,
             host,
@@ -129,7 +129,8 @@ def _refuse_open_host(host: str) -> None:
         )
 
 
-def _is_loopback(host: str) -> bool:
+def is_loopback(host: str) -> bool:
+    """Whether ``host``, a name or an address without brackets, leads to this machine alone."""
     if host == "localhost":
         return True
     try:

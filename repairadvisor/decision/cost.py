@@ -19,7 +19,7 @@ from repairadvisor.decision.worlds import Worlds
 from repairadvisor.optics.many_fibres import chance_all_within
 from repairadvisor.policy.condition import holds
 from repairadvisor.policy.model import MinutesRow, Policy, PriceRow
-from repairadvisor.policy.plan import Plan
+from repairadvisor.policy.plan import Plan, PlanBits
 
 PARTS = ("labour", "outage", "materials", "machine", "second_visit", "later_visit")
 #: Phases before service is back; clearing away is work, but nobody waits for it.
@@ -48,14 +48,16 @@ class PlanRows:
     prices: tuple[PriceRow, ...]
 
 
-def rows_of(policy: Policy) -> dict[str, PlanRows]:
+def rows_of(policy: Policy, bits: PlanBits) -> dict[str, PlanRows]:
     """The rows of every plan, by its id."""
+    minutes = [(row, bits.fitting(row.plans)) for row in policy.minutes]
+    prices = [(row, bits.fitting(row.plans)) for row in policy.prices]
     return {
         plan.id: PlanRows(
-            tuple(row for row in policy.minutes if plan.fits(row.plans)),
-            tuple(row for row in policy.prices if plan.fits(row.plans)),
+            tuple(row for row, plans in minutes if plans >> i & 1),
+            tuple(row for row, plans in prices if plans >> i & 1),
         )
-        for plan in policy.plans
+        for i, plan in enumerate(policy.plans)
     }
 
 

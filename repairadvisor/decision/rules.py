@@ -14,7 +14,7 @@ from repairadvisor.decision.light import Light, budget_screens, compile_light, o
 from repairadvisor.decision.screens import CompiledRules, compile_rules
 from repairadvisor.policy.condition import Condition
 from repairadvisor.policy.model import Policy, Screen
-from repairadvisor.policy.plan import PartialPlan, Plan
+from repairadvisor.policy.plan import Plan, PlanBits
 from repairadvisor.policy.read_numbers import ordered_facts
 
 
@@ -58,6 +58,8 @@ def compiled(policy: Policy) -> Rules:
     """Compile a policy. Raises PolicyError for a rule of too many combinations."""
     light = compile_light(policy)
     policy = replace(policy, derived={**policy.derived, **light.derived})
+    bits = PlanBits(policy.plans)
+    of_key = _plans_by_key(policy.plans, light)
     budgets = (*budget_screens(policy, light), *owner_limit_screens(policy, light))
     screens = (*policy.screens, *(budget.screen for budget in budgets))
     named = _named_conditions(policy, screens)
@@ -74,18 +76,15 @@ def compiled(policy: Policy) -> Rules:
         light=light,
         screens=screens,
         screen_plans=(
-            *(plan_mask(policy.plans, screen.plans) for screen in policy.screens),
-            *(
-                mask_of([budget.key in (light.budget_key(plan), light.owner_limit_key(plan)) for plan in policy.plans])
-                for budget in budgets
-            ),
+            *(bits.fitting(screen.plans) for screen in policy.screens),
+            *(of_key[budget.key] for budget in budgets),
         ),
         unused_with_record=_bits(len(policy.screens), [budget.recorded is False for budget in budgets]),
         unused_without_record=_bits(len(policy.screens), [budget.recorded is True for budget in budgets]),
         compiled=masks,
         starts=starts,
         order=(*policy.derived, *ordered_facts(policy.facts)),
-        rows=rows_of(policy),
+        rows=rows_of(policy, bits),
     )
 
 
@@ -105,11 +104,10 @@ def _bits(start: int, chosen: Sequence[bool]) -> frozenset[int]:
     return frozenset(start + i for i, one in enumerate(chosen) if one)
 
 
-def plan_mask(plans: Sequence[Plan], partial: PartialPlan) -> int:
-    """The plans that fit part of a plan, as bits."""
-    return mask_of([plan.fits(partial) for plan in plans])
-
-
-def mask_of(fits: Sequence[bool]) -> int:
-    """Bits from truth values, one for each plan."""
-    return sum(1 << i for i, one in enumerate(fits) if one)
+def _plans_by_key(plans: Sequence[Plan], light: Light) -> dict[tuple[str, ...], int]:
+    """For each key of a budget or of an owner's limit, the plans that have it, as bits."""
+    found: dict[tuple[str, ...], int] = {}
+    for i, plan in enumerate(plans):
+        for key in (light.budget_key(plan), light.owner_limit_key(plan)):
+            found[key] = found.get(key, 0) | 1 << i
+    return found

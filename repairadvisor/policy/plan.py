@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 DIMENSIONS = ("method", "layout", "position", "access", "shelter", "stage")
 
@@ -14,7 +14,7 @@ PartialPlan = Mapping[str, tuple[str, ...]]
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """One plan: a word for each dimension. ``id`` joins them, in the order of the dimensions."""
+    """One plan: a word for each dimension. ``id`` joins them by slashes: its name in ties, logs and tests."""
 
     method: str
     layout: str
@@ -22,11 +22,10 @@ class Plan:
     access: str
     shelter: str
     stage: str
+    id: str = field(init=False, compare=False, repr=False)
 
-    @property
-    def id(self) -> str:
-        """The plan's words joined by slashes: its name in ties, logs and tests."""
-        return "/".join(self.words())
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "id", "/".join(self.words()))
 
     def words(self) -> tuple[str, ...]:
         """Its words in the order of the dimensions."""
@@ -47,3 +46,24 @@ def sensible_plans(words: Mapping[str, Sequence[str]], allowed: Sequence[Partial
     rank = {dimension: {word: i for i, word in enumerate(words[dimension])} for dimension in DIMENSIONS}
     ordered = sorted(found, key=lambda plan: tuple(rank[d][word] for d, word in zip(DIMENSIONS, plan, strict=True)))
     return tuple(Plan(*combination) for combination in ordered)
+
+
+class PlanBits:
+    """Plans as bits: which of them fit part of a plan, by a look-up a dimension."""
+
+    def __init__(self, plans: Sequence[Plan]) -> None:
+        self.every = (1 << len(plans)) - 1
+        self._by_word: dict[tuple[str, str], int] = {}
+        for i, plan in enumerate(plans):
+            for dimension, word in zip(DIMENSIONS, plan.words(), strict=True):
+                self._by_word[dimension, word] = self._by_word.get((dimension, word), 0) | 1 << i
+
+    def fitting(self, partial: PartialPlan) -> int:
+        """The plans that fit, bit i for the i-th plan."""
+        bits = self.every
+        for dimension, words in partial.items():
+            of_dimension = 0
+            for word in words:
+                of_dimension |= self._by_word.get((dimension, word), 0)
+            bits &= of_dimension
+        return bits

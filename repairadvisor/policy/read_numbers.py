@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Mapping
 from typing import Any
 
 from repairadvisor.errors import PolicyError
 from repairadvisor.facts.context import settle
-from repairadvisor.facts.value import Known
+from repairadvisor.facts.value import Known, Possible
 from repairadvisor.facts.vocabulary import BY_NAME, FACTS, Fact
 from repairadvisor.policy.model import PHASES, PRICE_PARTS, FactPolicy, MinutesRow, PriceRow, Prior
 from repairadvisor.policy.plan import DIMENSIONS, PartialPlan
@@ -67,7 +68,13 @@ def _read_fact(fact: Fact, row: Table) -> FactPolicy:
 
 def _words_with_meaning(fact: Fact, parent: str) -> tuple[str, ...]:
     """The parent's words beside which the fact can have a meaning."""
-    return tuple(word for word in BY_NAME[parent].words if settle({parent: Known(word)})[0][fact.name].applies)
+    return tuple(word for word in BY_NAME[parent].words if _beside(parent, word)[fact.name].applies)
+
+
+@functools.cache
+def _beside(parent: str, word: str) -> dict[str, Possible]:
+    """What every fact may be beside one word of another."""
+    return settle({parent: Known(word)})[0]
 
 
 def _read_prior(fact: Fact, where: str, raw: Any) -> Prior:

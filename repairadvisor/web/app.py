@@ -10,6 +10,7 @@ from repairadvisor.settings import Settings
 from repairadvisor.web import problems
 from repairadvisor.web.api import api
 from repairadvisor.web.pages import pages
+from repairadvisor.web.this_machine import refuse_strangers
 
 #: No script, nothing from elsewhere, in nobody's frame.
 _POLICY = (
@@ -27,6 +28,7 @@ def create_app(settings: Settings, advisor: Advisor | None = None) -> Flask:
     app.extensions["repairadvisor"] = advisor if advisor is not None else open_advisor(settings)
     app.register_blueprint(api)
     app.register_blueprint(pages)
+    app.before_request(refuse_strangers)
     app.after_request(_guard)
     problems.install(app)
     return app
@@ -35,5 +37,6 @@ def create_app(settings: Settings, advisor: Advisor | None = None) -> Flask:
 def _guard(response: Response) -> Response:
     response.headers["X-Content-Type-Options"] = "nosniff"
     response.headers["Content-Security-Policy"] = _POLICY
-    response.headers["Referrer-Policy"] = "no-referrer"
+    # Under "no-referrer" a browser would send our own form with "Origin: null".
+    response.headers["Referrer-Policy"] = "same-origin"
     return response

@@ -122,8 +122,12 @@ def _problem_response(slugs: list[str]) -> dict[str, Any]:
     }
 
 
+#: What any route may answer besides its own.
+_ANYWHERE = (400, 406, 421, 500)
+
+
 def _refusals(*statuses: int) -> dict[str, Any]:
-    return {str(status): f"problem_{status}" for status in (*statuses, 406, 500)}
+    return {str(status): f"problem_{status}" for status in (*statuses, *_ANYWHERE)}
 
 
 def _answered(schema: Any, description: str) -> dict[str, Any]:
@@ -169,7 +173,7 @@ def _paths() -> dict[str, dict[str, Any]]:
                 "parameters": [
                     {"name": "slug", "in": "path", "required": True, "schema": {"type": "string", "enum": [*KINDS]}}
                 ],
-                "responses": {"200": {"description": "In words.", "content": _TEXT}, "404": "problem_404"},
+                "responses": {"200": {"description": "In words.", "content": _TEXT}, **_refusals(404)},
             }
         },
     }
@@ -200,7 +204,7 @@ def _give_advice() -> dict[str, Any]:
             "required": True,
             "content": {"application/json": {"schema": AdviceRequestSchema, "examples": EXAMPLES}},
         },
-        "responses": {"200": answered, **_refusals(400, 413, 415, 422)},
+        "responses": {"200": answered, **_refusals(403, 413, 415, 422)},
     }
 
 

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
-from urllib.parse import urlsplit
 
 from flask import Blueprint, Response, render_template, request
-from werkzeug.exceptions import Forbidden, UnsupportedMediaType
+from werkzeug.exceptions import UnsupportedMediaType
 
 from repairadvisor.errors import Fault, InputError
 from repairadvisor.facts.parse import shown as shown_text
@@ -30,7 +29,6 @@ def desk() -> Response:
 @pages.post("/")
 def ask_at_the_desk() -> Response:
     wanted(request, (HTML,))
-    _refuse_other_sites()
     if request.mimetype != _FORM:
         raise UnsupportedMediaType(f"The form is sent as {_FORM}.")
     given = {name: texts for name, texts in request.form.lists() if any(text.strip() for text in texts)}
@@ -46,13 +44,6 @@ def _fact(name: str, texts: list[str]) -> object:
     if len(texts) > 1:
         raise InputError([Fault("name-twice", name, shown_text(texts[-1]), "stands twice in the form", "once")])
     return typed_fact(name, texts[0])
-
-
-def _refuse_other_sites() -> None:
-    """A page of another site must not be able to leave records here in a reader's name."""
-    origin = request.headers.get("Origin")
-    if origin is not None and urlsplit(origin).netloc != request.host:
-        raise Forbidden("The form was sent from another site.")
 
 
 def _page(given: dict[str, str], error: InputError | None) -> Response:

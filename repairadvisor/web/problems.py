@@ -47,12 +47,23 @@ KINDS: dict[str, Kind] = {
         Kind("control-character", 400, "A text holds a control character", "Send printable text only."),
         Kind("too-deep", 400, "The body is nested too deeply", "A request needs five levels."),
         Kind("bad-request", 400, "The request cannot be understood", "Send a well-formed HTTP request."),
-        Kind("cross-site", 403, "The form was sent from another site", "Open the form here and send it from here."),
+        Kind(
+            "cross-site",
+            403,
+            "This was sent by a page of another site",
+            "Open the form here and send it from here; a program sends no Origin header.",
+        ),
         Kind("not-found", 404, "There is nothing here", "/openapi.json lists what is here."),
         Kind("method-not-allowed", 405, "This method is not known here", "The Allow header names those that are."),
         Kind("not-acceptable", 406, "None of the wanted forms can be given", "The detail names the forms there are."),
         Kind("too-large", 413, "The body is too large", f"A request may hold up to {LONGEST} bytes."),
         Kind("wrong-media-type", 415, "The body is of the wrong media type", "Say Content-Type: application/json."),
+        Kind(
+            "wrong-host",
+            421,
+            "The Host header names another machine",
+            "Ask under the address that was printed when the service started.",
+        ),
         Kind(
             "input",
             422,
@@ -70,6 +81,7 @@ _SLUG_OF_STATUS = {
     406: "not-acceptable",
     413: "too-large",
     415: "wrong-media-type",
+    421: "wrong-host",
     500: "internal",
     400: "bad-request",
 }
