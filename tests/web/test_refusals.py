@@ -192,7 +192,7 @@ def test_more_names_than_there_are_facts(client: FlaskClient) -> None:
 @pytest.mark.parametrize(
     "path",
     ["/nothing", "/v1", "/v1/", "/v1/advice/", "/v1/advice/0", "/v1/advice/" + "0" * 32, "/v1/advice/%00",
-     "/v1/advice/..%2f..%2fetc", "/v1/facts/", "//v1/facts", "/problems/none", "/static/none.css",
+     "/v1/advice/..%2f..%2fetc", "/v1/facts/", "/problems/none", "/static/none.css",
      "/static/../app.py", "/static/..%2fapp.py", "/V1/facts"],
 )  # fmt: skip
 def test_nothing_is_there(client: FlaskClient, path: str) -> None:
@@ -230,14 +230,7 @@ def test_json_alone_is_refused_where_only_a_page_is(client: FlaskClient) -> None
     is_problem(client.get("/", headers={"Accept": "application/json"}), 406, "not-acceptable")
 
 
-# --- 403 and 500 --------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("origin", ["https://example.org", "null", "http://localhost:1"])
-def test_a_form_from_another_site(client: FlaskClient, records: Records, origin: str) -> None:
-    response = client.post("/", data={"place": "pole_top"}, headers={"Origin": origin})
-    is_problem(response, 403, "cross-site")
-    assert records.count() == 0
+# --- 500 --------------------------------------------------------------------------------------------------
 
 
 class _Broken(FixedMethod):
