@@ -16,37 +16,18 @@ DEFAULT_POLICY = ROOT / "repairadvisor" / "policy" / "default"
 
 sys.path.insert(0, str(ROOT))  # this tree, as pytest takes it, and not a copy that was installed before
 
-
-def policy_id() -> str:
-    """The id of the policy that ships."""
-    from repairadvisor.policy.load import load  # noqa: PLC0415 -- see present()
-
-    return load({file.name: file.read_text(encoding="utf-8") for file in sorted(DEFAULT_POLICY.glob("*.toml"))}).id
+from repairadvisor.decision.method import METHOD_VERSION  # noqa: E402
+from repairadvisor.policy.load import load_policy  # noqa: E402
 
 
-def method_version() -> str:
-    """The version of the method."""
-    from repairadvisor.decision.method import METHOD_VERSION  # noqa: PLC0415 -- see present()
-
-    return METHOD_VERSION
-
-
-def present() -> dict[str, str | None]:
-    """Policy id and method version of this tree; None, and a printed line, for what has no module yet."""
-    found: dict[str, str | None] = {}
-    for name, read in (("policy_id", policy_id), ("method_version", method_version)):
-        try:
-            found[name] = read()
-        except ModuleNotFoundError as error:
-            print(f"{name} could not be read: {error}")
-            found[name] = None
-    return found
+def present() -> dict[str, str]:
+    """Policy id and method version of this tree."""
+    texts = {file.name: file.read_text(encoding="utf-8") for file in sorted(DEFAULT_POLICY.glob("*.toml"))}
+    return {"policy_id": load_policy(texts).id, "method_version": METHOD_VERSION}
 
 
-def verdict(record: dict[str, object], now: dict[str, str | None]) -> str:
+def verdict(record: dict[str, object], now: dict[str, str]) -> str:
     """One line on a record that was read."""
-    if None in now.values():
-        return "long record cannot be judged: see above"
     old = [f"{name} was {record[name]}, is {value}" for name, value in now.items() if record[name] != value]
     if old:
         return "STALE: " + "; ".join(old)
