@@ -12,8 +12,8 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 
 from repairadvisor.decision.cells import axes_of
-from repairadvisor.decision.cost import rows_of
-from repairadvisor.decision.rules import Rules, plan_mask
+from repairadvisor.decision.cost import PlanRows
+from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.screens import compile_rules
 from repairadvisor.facts.vocabulary import BY_NAME
 from repairadvisor.policy.condition import Below, Condition, IsOneOf, Some
@@ -89,6 +89,11 @@ def _prior(masses: Mapping[str, float] | Sequence[tuple[float, float, float]]) -
     return Prior(dict(masses), ()) if isinstance(masses, Mapping) else Prior({}, tuple(masses))
 
 
+def _bits(partial: PartialPlan) -> int:
+    """The plans of this policy that fit part of a plan: bit i for the i-th."""
+    return sum(1 << i for i, plan in enumerate(PLANS) if plan.fits(partial))
+
+
 def small_rules(shipped: Rules, small: Small) -> Rules:
     """The shipped rules with the plans, rules, priors and prices of a small policy in their place."""
     facts = dict(shipped.policy.facts)
@@ -124,11 +129,17 @@ def small_rules(shipped: Rules, small: Small) -> Rules:
         shipped,
         policy=policy,
         screens=small.screens,
-        screen_plans=tuple(plan_mask(PLANS, screen.plans) for screen in small.screens),
+        screen_plans=tuple(_bits(screen.plans) for screen in small.screens),
         compiled=compile_rules(named, axes_of(policy, conditions), policy.derived),
         starts={"screen": 0, **dict.fromkeys(("caution", "step", "item", "slot", "control"), len(named))},
         order=(*policy.derived, *ordered_facts(facts)),
-        rows=rows_of(policy),
+        rows={
+            plan.id: PlanRows(
+                tuple(row for row in small.minutes if plan.fits(row.plans)),
+                tuple(row for row in small.prices if plan.fits(row.plans)),
+            )
+            for plan in PLANS
+        },
         unused_with_record=frozenset(),
         unused_without_record=frozenset(),
     )

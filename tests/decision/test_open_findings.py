@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 
 from decision.small_policy import NOW, Small, small_rules
+from decision.told import job_context
+from repairadvisor.decision.method import advise
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.worlds import Worlds
 from repairadvisor.facts.parse import parse_context
@@ -23,3 +25,10 @@ def test_a_limit_between_two_whole_numbers_cuts_as_the_next_one_does(rules: Rule
         [*worlds.priors(["crew_count"]), worlds.elimination.factor(("crew_count",), fewer)]
     )
     assert share == pytest.approx(0.25, abs=1e-12)
+
+
+def test_facts_used_are_those_that_were_told(rules: Rules) -> None:
+    """What two fibre types lose is worked out from the types; nobody told it, so it is no fact that was told."""
+    context = job_context("twelve-cut-by-a-spade-with-slack")
+    assert "mode_field_loss_db" not in context.held
+    assert {one.fact for one in advise(context, rules).facts_used} <= set(context.held)
