@@ -19,6 +19,8 @@ from repairadvisor.facts.vocabulary import FACTS, TIME_NAMES, YES_NO, Fact
 
 MOST_REPORTS = 20
 LONGEST_SOURCE = 200
+#: Longest list of words that is looked at: no fact has more, and yes and no may stand as true and false too.
+MOST_WORDS = max(4, *(len(fact.words) for fact in FACTS))
 
 _SAYS = ("value", "between", "one_of", "not_applicable")
 _MOMENT: dict[str, Any] = {"type": "string", "format": "date-time"}
@@ -70,7 +72,7 @@ class FactField(fields.Field[object]):
             self._check_moments(said[0], report)
 
     def _check_words(self, said: str, report: Mapping[str, object]) -> None:
-        words = _several(report["one_of"], 1, None) if said == "one_of" else [report.get("value")]
+        words = _several(report["one_of"], 1, MOST_WORDS) if said == "one_of" else [report.get("value")]
         if said == "between" or report.get("unit", "") != "":
             raise ValidationError("is a fact in words")
         for word in words:
@@ -135,7 +137,7 @@ def _report_of(fact: Fact, name: str) -> dict[str, Any]:
     lacks = _object({"not_applicable": {"const": True}, "unit": {}}, "not_applicable")
     if fact.words:
         word = {"enum": [*fact.words, *((True, False) if fact.words == YES_NO else ())]}
-        words = {"type": "array", "items": word, "minItems": 1}
+        words = {"type": "array", "items": word, "minItems": 1, "maxItems": MOST_WORDS}
         no_unit = {"unit": {"const": ""}}
         forms = [word, _object({"value": word, **no_unit}, "value"), _object({"one_of": words, **no_unit}, "one_of")]
     elif name != fact.name:
@@ -184,9 +186,9 @@ def _up(value: float) -> float:
     return value if value == math.floor(value) else math.ceil(value * 1e6 - 1e-3) / 1e6
 
 
-def _several(value: object, least: int, most: int | None) -> list[Any]:
-    if not isinstance(value, list) or len(value) < least or (most is not None and len(value) > most):
-        raise ValidationError(f"a list of {least} or more" if most is None else f"a list of {most}")
+def _several(value: object, least: int, most: int) -> list[Any]:
+    if not isinstance(value, list) or not least <= len(value) <= most:
+        raise ValidationError(f"a list of {least} to {most}")
     return value
 
 

@@ -11,7 +11,7 @@ from marshmallow import RAISE, Schema, ValidationError, fields, validates
 from repairadvisor.errors import Fault
 from repairadvisor.facts.parse import read_moment, shown
 from repairadvisor.facts.vocabulary import FACTS, TIME_NAMES
-from repairadvisor.schemas.context import FactsSchema
+from repairadvisor.schemas.context import MOST_REPORTS, MOST_WORDS, FactsSchema
 
 #: More names than there are can only hold wrong ones.
 MOST_FACTS = len(FACTS) + len(TIME_NAMES)
@@ -98,7 +98,20 @@ def _facts(body: Mapping[str, object], faults: list[Fault]) -> Mapping[str, obje
         count = f"{len(facts)} names"
         faults.append(Fault("too-many", "facts", count, "more names than there are", f"up to {MOST_FACTS}"))
         return {}
-    return facts
+    too_many = {name for name, raw in facts.items() if _longest_list(raw) > MOST_WORDS}
+    for name in facts:
+        if name in too_many:
+            count = f"{_longest_list(facts[name])} words"
+            allowed = f"up to {MOST_WORDS}"
+            faults.append(Fault("too-many", f"{name}.one_of", count, "more words than any fact has", allowed))
+    return {name: raw for name, raw in facts.items() if name not in too_many}
+
+
+def _longest_list(raw: object) -> int:
+    """Length of the longest list of words in what is said of one fact; each wrong word costs time and a fault."""
+    reports = raw[:MOST_REPORTS] if isinstance(raw, list) else [raw]
+    lists = [report.get("one_of") for report in reports if isinstance(report, Mapping)]
+    return max((len(words) for words in lists if isinstance(words, list)), default=0)
 
 
 def _read_now(raw: object) -> datetime | None:

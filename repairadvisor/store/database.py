@@ -29,10 +29,11 @@ from sqlalchemy import (
     make_url,
     text,
 )
-from sqlalchemy.exc import DBAPIError
-from sqlalchemy.pool import ConnectionPoolEntry
+from sqlalchemy.exc import DBAPIError, DisconnectionError, IntegrityError
+from sqlalchemy.exc import TimeoutError as NoFreeConnectionError
+from sqlalchemy.pool import ConnectionPoolEntry, PoolProxiedConnection
 
-from repairadvisor.errors import SettingsError
+from repairadvisor.errors import RepairAdvisorError, SettingsError
 from repairadvisor.settings import DATABASE_URL
 
 MIGRATIONS = Path(__file__).parent / "migrations"
@@ -53,6 +54,12 @@ metadata = MetaData(
         "pk": "pk_%(table_name)s",
     }
 )
+
+
+class RecordsError(RepairAdvisorError):
+    """The records cannot be read or written now: nothing was kept. What it says is for whoever runs the program."""
+
+    slug = "records"
 
 
 class UtcDateTime(TypeDecorator[datetime]):
@@ -108,16 +115,39 @@ def _open_sqlite(url: URL) -> Engine:
         raise SettingsError(DATABASE_URL, _shown(url), f"the folder {folder} cannot be made: {error}") from error
     engine = create_engine(url)
     event.listen(engine, "connect", _prepare_sqlite_connection)
+    event.listen(engine, "checkout", _refuse_a_file_that_is_gone)
     event.listen(engine, "begin", _begin_sqlite)
     return engine
 
 
-def _prepare_sqlite_connection(connection: sqlite3.Connection, _entry: ConnectionPoolEntry) -> None:
+def _prepare_sqlite_connection(connection: sqlite3.Connection, entry: ConnectionPoolEntry) -> None:
     """Durable at every commit (synchronous=FULL), readers beside one writer (WAL), foreign keys checked."""
     connection.execute(f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}")
     _turn_on_wal(connection)
     connection.execute("PRAGMA synchronous=FULL")
     connection.execute("PRAGMA foreign_keys=ON")
+    file = Path(connection.execute("PRAGMA database_list").fetchone()[2])
+    entry.info["file"] = (file, _identity(file))
+
+
+def _refuse_a_file_that_is_gone(
+    _connection: sqlite3.Connection, entry: ConnectionPoolEntry, _proxy: PoolProxiedConnection
+) -> None:
+    """Open the file anew when another one, or none, stands under its name.
+
+    An open file outlives its name, so all that is written to it after that would be lost when this program ends.
+    """
+    file, identity = entry.info["file"]
+    if _identity(file) != identity:
+        raise DisconnectionError
+
+
+def _identity(file: Path) -> tuple[int, int] | None:
+    try:
+        stat = file.stat()
+    except OSError:
+        return None
+    return stat.st_dev, stat.st_ino
 
 
 def _turn_on_wal(connection: sqlite3.Connection) -> None:
@@ -151,16 +181,38 @@ def _begin_sqlite(connection: Connection) -> None:
 
 @contextmanager
 def reading(engine: Engine) -> Iterator[Connection]:
-    """A transaction that only reads: on SQLite it waits for no writer and holds none up."""
-    with engine.connect().execution_options(read_only=True) as connection:
+    """A transaction that only reads: on SQLite it waits for no writer and holds none up.
+
+    Raises :class:`RecordsError` when the database fails.
+    """
+    with _failing_as_one_kind(), engine.connect().execution_options(read_only=True) as connection:
         yield connection
 
 
 @contextmanager
 def writing(engine: Engine) -> Iterator[Connection]:
-    """A transaction that is kept whole when the block ends, and not at all when the block raises."""
-    with engine.begin() as connection:
+    """A transaction that is kept whole when the block ends, and not at all when the block raises.
+
+    Raises :class:`RecordsError` when the database fails; what breaks its rules stays SQLAlchemy's IntegrityError.
+    """
+    with _failing_as_one_kind(), engine.begin() as connection:
         yield connection
+
+
+@contextmanager
+def _failing_as_one_kind() -> Iterator[None]:
+    try:
+        yield
+    except IntegrityError:
+        raise
+    except DBAPIError as error:
+        raise RecordsError(f"the records cannot be used now: {_in_one_line(error.orig)}") from error
+    except NoFreeConnectionError as error:
+        raise RecordsError("the records cannot be used now: too many at once") from error
+
+
+def _in_one_line(error: object) -> str:
+    return " ".join(str(error).split())
 
 
 def migrate(engine: Engine, revision: str = "head") -> None:
@@ -182,22 +234,21 @@ def migrate_back(engine: Engine, revision: str) -> None:
 @contextmanager
 def _migrating(engine: Engine) -> Iterator[Config]:
     try:
-        connection = engine.connect()
-    except DBAPIError as error:
-        raise SettingsError(DATABASE_URL, _shown(engine.url), f"cannot be opened: {error.orig}") from error
-    with connection, connection.begin():  # on SQLite this alone keeps others out
-        if connection.dialect.name == "postgresql":
-            connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _MIGRATION_LOCK})
-        config = Config(attributes={"connection": connection})
-        config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
-        try:
+        with engine.connect() as connection, connection.begin():  # on SQLite this alone keeps others out
+            if connection.dialect.name == "postgresql":
+                connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _MIGRATION_LOCK})
+            config = Config(attributes={"connection": connection})
+            config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
             yield config
-        except CommandError as error:
-            raise SettingsError(
-                DATABASE_URL,
-                _shown(engine.url),
-                f"is not a database this version of the program knows: {error}",
-            ) from error
+    except DBAPIError as error:
+        problem = f"cannot be opened: {_in_one_line(error.orig)}"
+        raise SettingsError(DATABASE_URL, _shown(engine.url), problem) from error
+    except CommandError as error:
+        raise SettingsError(
+            DATABASE_URL,
+            _shown(engine.url),
+            f"is not a database this version of the program knows: {error}",
+        ) from error
 
 
 def _shown(url: URL) -> str:

@@ -24,8 +24,15 @@ def wanted(request: Request, forms: tuple[str, ...]) -> str:
     return best
 
 
+def refuse_packed(request: Request) -> None:
+    """415 for a body that would have to be unpacked first: how long it is then nobody knows."""
+    if request.headers.get("Content-Encoding", "identity").strip().lower() not in ("identity", ""):
+        raise UnsupportedMediaType("The body has to be sent as it is, without a Content-Encoding.")
+
+
 def json_object(request: Request) -> dict[str, object]:
     """The JSON object that was sent. 415, 413 or :class:`NotJsonError`."""
     if request.mimetype != JSON or request.mimetype_params.get("charset", "utf-8").lower() not in ("utf-8", "utf8"):
         raise UnsupportedMediaType("The body has to be application/json in UTF-8.")
+    refuse_packed(request)
     return read_object(request.get_data(cache=False))

@@ -142,7 +142,7 @@ def _paths() -> dict[str, dict[str, Any]]:
                 "operationId": "given_advice",
                 "summary": "An advice as it was given, byte for byte",
                 "parameters": [_ADVICE_ID],
-                "responses": {"200": _answered(AdviceSchema, "The advice."), **_refusals(404)},
+                "responses": {"200": _answered(AdviceSchema, "The advice."), **_refusals(404, 503)},
             }
         },
         "/v1/facts": {
@@ -204,7 +204,7 @@ def _give_advice() -> dict[str, Any]:
             "required": True,
             "content": {"application/json": {"schema": AdviceRequestSchema, "examples": EXAMPLES}},
         },
-        "responses": {"200": answered, **_refusals(403, 413, 415, 422)},
+        "responses": {"200": answered, **_refusals(403, 413, 415, 422, 503)},
     }
 
 

@@ -12,7 +12,7 @@ from repairadvisor.facts.parse import shown as shown_text
 from repairadvisor.facts.vocabulary import BY_NAME, FIRST_ASKED
 from repairadvisor.schemas.typed import typed_fact
 from repairadvisor.web.api import advisor, shown
-from repairadvisor.web.bodies import HTML, wanted
+from repairadvisor.web.bodies import HTML, refuse_packed, wanted
 
 pages = Blueprint("pages", __name__)
 
@@ -31,6 +31,7 @@ def ask_at_the_desk() -> Response:
     wanted(request, (HTML,))
     if request.mimetype != _FORM:
         raise UnsupportedMediaType(f"The form is sent as {_FORM}.")
+    refuse_packed(request)
     given = {name: texts for name, texts in request.form.lists() if any(text.strip() for text in texts)}
     try:
         facts = {name: _fact(name, texts) for name, texts in given.items()}

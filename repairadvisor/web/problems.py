@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import orjson
-from flask import Flask, Response
+from flask import Flask, Response, current_app
 from werkzeug.exceptions import HTTPException, MethodNotAllowed
 
 from repairadvisor.errors import Fault, InputError, NotFoundError
 from repairadvisor.schemas.json_text import LONGEST, NotJsonError
 from repairadvisor.schemas.problem import problem
+from repairadvisor.store.database import RecordsError
 
 MEDIA_TYPE = "application/problem+json"
 
@@ -71,6 +72,12 @@ KINDS: dict[str, Kind] = {
             "Change what each fault names; nothing was clipped, guessed or stored.",
         ),
         Kind("http", 400, "The request cannot be answered", "See the status."),
+        Kind(
+            "records",
+            503,
+            "The records cannot be used now",
+            'Nothing was kept. Try again, or say "record": false: then advice is given without being kept.',
+        ),
         Kind("internal", 500, "Something is wrong with this service", "Try again; if it stays, tell whoever runs it."),
     )
 }
@@ -93,6 +100,7 @@ def install(app: Flask) -> None:
     app.register_error_handler(NotJsonError, _of_text)
     app.register_error_handler(InputError, _of_input)
     app.register_error_handler(NotFoundError, _of_missing)
+    app.register_error_handler(RecordsError, _of_records)
 
 
 def _of_http(error: HTTPException) -> Response:
@@ -120,6 +128,11 @@ def _of_input(error: InputError) -> Response:
 
 def _of_missing(error: NotFoundError) -> Response:
     return _answer(KINDS["not-found"], f"There is no {error.what} under this name.")
+
+
+def _of_records(error: RecordsError) -> Response:
+    current_app.logger.error("%s", error, exc_info=error)
+    return _answer(KINDS["records"], KINDS["records"].what_to_do)
 
 
 def _answer(

@@ -18,7 +18,7 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from sqlalchemy import Column, Engine, Integer, MetaData, Table, insert, inspect, select, text
+from sqlalchemy import Column, Engine, Integer, MetaData, Table, event, insert, inspect, select, text
 from sqlalchemy.exc import OperationalError, StatementError
 
 from repairadvisor.errors import SettingsError
@@ -204,6 +204,22 @@ def test_an_sqlite_file_that_cannot_be_written_is_not_waited_for(
         pytest.raises(sqlite3.OperationalError, match="readonly"),
     ):
         database._turn_on_wal(connection)
+
+
+@pytest.mark.parametrize(
+    ("pragma", "what"), [("query_only=ON", "readonly database"), ("max_page_count=1", "database or disk is full")]
+)
+def test_a_database_that_cannot_be_written_is_a_settings_error(tmp_path: Path, pragma: str, what: str) -> None:
+    with opened(f"sqlite:///{tmp_path / 'records.db'}") as engine:
+        event.listen(engine, "connect", lambda connection, _: connection.execute(f"PRAGMA {pragma}"))
+        with pytest.raises(SettingsError, match=what) as caught:
+            migrate(engine)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_device_is_no_database(tmp_path: Path) -> None:
+    with opened("sqlite:////dev/null") as engine, pytest.raises(SettingsError, match="REPAIRADVISOR_DATABASE_URL"):
+        migrate(engine)
 
 
 def test_a_file_that_is_no_database_is_a_settings_error(tmp_path: Path) -> None:

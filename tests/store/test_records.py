@@ -6,10 +6,14 @@ import hashlib
 import multiprocessing
 import os
 import re
+import shutil
+import sqlite3
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import closing
 from dataclasses import FrozenInstanceError, fields, replace
 from datetime import UTC, datetime, timedelta, timezone
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -18,7 +22,8 @@ from sqlalchemy import Engine, event, text
 from sqlalchemy.exc import IntegrityError
 
 from repairadvisor.errors import NotFoundError
-from repairadvisor.store.database import open_database, writing
+from repairadvisor.store import database
+from repairadvisor.store.database import RecordsError, migrate, open_database, writing
 from repairadvisor.store.records import AdviceRecord, Records, StoredAdvice
 
 SPAWN = multiprocessing.get_context("spawn")
@@ -272,3 +277,91 @@ def test_advices_saved_from_many_threads_are_all_there(kept: Records) -> None:
         thread.join()
     assert len(set(ids)) == 60
     assert {stored.id for stored in kept.latest(100)} == set(ids)
+
+
+# --- a database that fails under a running program ----------------------------------------------------------
+
+
+@pytest.fixture
+def file(tmp_path: Path) -> Path:
+    """An SQLite file with all its tables."""
+    path = tmp_path / "records.db"
+    opened = open_database(f"sqlite:///{path}")
+    migrate(opened)
+    Records(opened).keep_policy(POLICY_ID, POLICY)
+    opened.dispose()
+    return path
+
+
+@pytest.fixture
+def on_file(file: Path) -> Iterator[Engine]:
+    opened = open_database(f"sqlite:///{file}")
+    yield opened
+    opened.dispose()
+
+
+def at_connect(engine: Engine, pragma: str) -> None:
+    event.listen(engine, "connect", lambda connection, _: connection.execute(f"PRAGMA {pragma}"))
+
+
+@pytest.mark.parametrize(
+    ("pragma", "what"), [("query_only=ON", "readonly database"), ("max_page_count=1", "database or disk is full")]
+)
+def test_an_advice_that_cannot_be_written_is_refused_whole(on_file: Engine, pragma: str, what: str) -> None:
+    at_connect(on_file, pragma)
+    large = replace(RECORD, document=b"x" * 1_000_000)
+    with pytest.raises(RecordsError, match=what):
+        Records(on_file).save(large)
+    assert Records(on_file).count() == 0
+    assert Records(on_file).policy(POLICY_ID) == POLICY
+
+
+def test_a_database_that_stays_locked_is_given_up(on_file: Engine, file: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(database, "BUSY_TIMEOUT_MS", 10)
+    with closing(sqlite3.connect(file)) as other:
+        other.execute("BEGIN IMMEDIATE")
+        with pytest.raises(RecordsError, match="locked"):
+            Records(on_file).save(RECORD)
+        assert Records(on_file).count() == 0
+    assert Records(on_file).get(Records(on_file).save(RECORD)).document == RECORD.document
+
+
+def test_a_file_that_was_taken_away_is_not_written_to_unseen(on_file: Engine, file: Path) -> None:
+    """An open file outlives its name: what is written to it after that is lost when the program ends."""
+    store = Records(on_file)
+    advice_id = store.save(RECORD)
+    file.unlink()
+    for refused in (lambda: store.save(RECORD), lambda: store.get(advice_id), store.count):
+        with pytest.raises(RecordsError, match="no such table"):
+            refused()
+
+
+def test_a_folder_that_was_taken_away_is_told(on_file: Engine, file: Path) -> None:
+    store = Records(on_file)
+    store.save(RECORD)
+    shutil.rmtree(file.parent)
+    with pytest.raises(RecordsError, match="unable to open"):
+        store.save(RECORD)
+
+
+def test_a_file_that_was_put_back_is_read_anew(on_file: Engine, file: Path) -> None:
+    store = Records(on_file)
+    before = store.save(RECORD)
+    backup = file.with_name("backup.db")
+    with closing(sqlite3.connect(file)) as source, closing(sqlite3.connect(backup)) as copy:
+        source.backup(copy)
+    after = store.save(RECORD)
+    for rest in ("-wal", "-shm"):
+        file.with_name(file.name + rest).unlink(missing_ok=True)
+    backup.replace(file)
+    assert store.get(before).document == RECORD.document
+    with pytest.raises(NotFoundError):
+        store.get(after)
+    assert store.get(store.save(RECORD)).document == RECORD.document
+
+
+def test_a_file_that_was_spoilt_is_told(on_file: Engine, file: Path) -> None:
+    on_file.dispose()
+    file.write_bytes(b"\x00" * 4096 + b"spoilt" * 2000)
+    with pytest.raises(RecordsError, match="not a database"):
+        Records(on_file).count()

@@ -13,11 +13,13 @@ from builders import FixedMethod, a_database_url, an_advice
 from flask import Flask
 from flask.testing import FlaskClient
 from schemas.test_json_text import REFUSED
+from sqlalchemy import Engine
 from werkzeug.test import EnvironBuilder, TestResponse, run_wsgi_app
 from werkzeug.wrappers import Request
 
 from repairadvisor.decision.advice import Advice
 from repairadvisor.facts.context import Context
+from repairadvisor.schemas.context import MOST_WORDS
 from repairadvisor.schemas.problem import ProblemSchema
 from repairadvisor.service import Advisor
 from repairadvisor.settings import Settings
@@ -119,6 +121,14 @@ def test_a_body_of_another_type(client: FlaskClient, content_type: str | None) -
     assert response.headers["Accept-Post"] == "application/json"
 
 
+@pytest.mark.parametrize("coding", ["gzip", "deflate, gzip", "br", "nonsense", "identity, gzip"])
+@pytest.mark.parametrize("path", ["/v1/advice", "/"])
+def test_a_body_that_is_packed(client: FlaskClient, path: str, coding: str) -> None:
+    asked: dict[str, Any] = {"json": {"facts": {}}} if path == "/v1/advice" else {"data": {"place": "pole_top"}}
+    is_problem(client.post(path, **asked, headers={"Content-Encoding": coding}), 415, "wrong-media-type")
+    assert client.post(path, **asked, headers={"Content-Encoding": "identity"}).status_code == 200
+
+
 def test_the_form_takes_only_what_a_form_sends(client: FlaskClient) -> None:
     is_problem(client.post("/", data=b"{}", content_type="application/json"), 415, "wrong-media-type")
 
@@ -142,6 +152,12 @@ FACTS: list[tuple[dict[str, Any], list[tuple[str, str]]]] = [
     ({"facts": {"fibres_down_count": 2.5}}, [("not-whole", "fibres_down_count")]),
     ({"facts": {"spare_near_m": {"value": 3, "unit": "dB"}}}, [("wrong-unit", "spare_near_m")]),
     ({"facts": {"spare_near_m": {"between": [3, 0.5]}}}, [("wrong-order", "spare_near_m.between")]),
+    ({"facts": {"place": {"one_of": ["poletop"] * 50_000}}}, [("too-many", "place.one_of")]),
+    ({"facts": {"place": [{"one_of": [{}] * 50_000}] * 2}}, [("too-many", "place.one_of")]),
+    (
+        {"facts": {"place": {"one_of": ["pole_top"] * (MOST_WORDS + 1)}, "moon": 1}},
+        [("too-many", "place.one_of"), ("unknown-field", "moon")],
+    ),
     ({"facts": {"gas_test_at": "07:00"}}, [("wrong-time", "gas_test_at")]),
     ({"facts": {"place": "pole_top", "depth_m": 2}}, [("contradiction", "depth_m")]),
     (
@@ -245,6 +261,27 @@ def test_a_failure_of_ours_gives_nothing_away(tmp_path: Path, records: Records, 
     assert b"Saltgate" not in response.data
     assert "Saltgate" in caplog.text
     assert records.count() == 0
+
+
+# --- 503 ----------------------------------------------------------------------------------------------------
+
+
+def test_records_that_cannot_be_used_are_told_and_advice_can_be_had_without(
+    client: FlaskClient, engine: Engine, caplog: Any
+) -> None:
+    kept = client.post("/v1/advice", json={"facts": {}}).headers["Location"]
+    engine.dispose()
+    Path(engine.url.database or "").write_bytes(b"spoilt" * 2000)
+    refused = [
+        client.post("/v1/advice", json={"facts": {}}),
+        client.post("/", data={"place": "pole_top"}),
+        client.get(kept),
+    ]
+    for response in refused:
+        is_problem(response, 503, "records")
+        assert b"database" not in response.data
+    assert "file is not a database" in caplog.text
+    assert client.post("/v1/advice", json={"facts": {}, "record": False}).status_code == 200
 
 
 # --- what problems lead to ----------------------------------------------------------------------------------
