@@ -86,22 +86,20 @@ def _default_database_url(environment: Mapping[str, str]) -> str:
                 _URL_FORMS,
             )
         data_home = str(Path(home) / ".local" / "share")
+    if not data_home.isprintable():
+        shown = ascii(data_home).strip("'")
+        raise SettingsError("XDG_DATA_HOME", shown, "holds characters that cannot be printed", "a folder")
     file = Path(data_home) / "repairadvisor" / "records.db"
     return URL.create("sqlite", database=str(file)).render_as_string(hide_password=False)
 
 
 def _database_url(text: str) -> str:
     """``text`` with its driver named, or refused. No message shows a password."""
-    try:
-        url = make_url(text)
-    except (ArgumentError, ValueError):
-        raise SettingsError(
-            DATABASE_URL, "(not shown, it may hold a password)", "is not a database URL", _URL_FORMS
-        ) from None
+    url = _read_url(text)
     # libpq takes a password in the query too
     shown = url.set(query={}).render_as_string(hide_password=True)
     if url.drivername in _SQLITE_DRIVERS:
-        _refuse_sqlite_without_file(url, shown)
+        _refuse_more_than_a_file(url, shown)
         return url.render_as_string(hide_password=False)
     if url.drivername in _POSTGRESQL_DRIVERS:
         if not url.database:
@@ -110,12 +108,35 @@ def _database_url(text: str) -> str:
     raise SettingsError(DATABASE_URL, shown, "is of a kind of database that is not supported", _URL_FORMS)
 
 
-def _refuse_sqlite_without_file(url: URL, shown: str) -> None:
+def _read_url(text: str) -> URL:
+    try:
+        url = make_url(text)
+    except (ArgumentError, ValueError):
+        raise _unreadable("is not a database URL") from None
+    asked = [part for value in url.query.values() for part in value]
+    parts = (text, url.username, str(url.password or ""), url.host, url.database, *url.query, *asked)
+    if not all(part is None or part.isprintable() for part in parts):
+        raise _unreadable("holds characters that cannot be printed")
+    # The rest of a password with an @ in it, which should have been written %40, is taken for part of what follows.
+    if "@" in (url.host or "") or (url.drivername not in _SQLITE_DRIVERS and "@" in (url.database or "")):
+        raise _unreadable("has an @ where none can be; in a password it is written %40")
+    return url
+
+
+def _unreadable(problem: str) -> SettingsError:
+    return SettingsError(DATABASE_URL, "(not shown, it may hold a password)", problem, _URL_FORMS)
+
+
+def _refuse_more_than_a_file(url: URL, shown: str) -> None:
     """Records in memory would be lost with the process, so they are refused."""
     if url.host:
         raise SettingsError(DATABASE_URL, shown, "an SQLite file has no host; is a slash missing?", _URL_FORMS)
+    if url.username or url.password or url.port:
+        raise SettingsError(DATABASE_URL, shown, "an SQLite file has no user, password or port", _URL_FORMS)
     if not url.database or url.database == ":memory:" or url.database.startswith("file:"):
         raise SettingsError(DATABASE_URL, shown, "names no file to keep the records in", _URL_FORMS)
+    if url.query:
+        raise SettingsError(DATABASE_URL, shown, "takes no options: how the file is opened is settled here", _URL_FORMS)
 
 
 def _refuse_open_host(host: str) -> None:

@@ -86,7 +86,7 @@ def moment(text: str) -> str:
     offset = at.utcoffset()
     if offset is None:
         return text
-    zone = "UTC" if offset == timedelta(0) else f"UTC{at.isoformat()[-6:]}"
+    zone = "UTC" if offset == timedelta(0) else at.tzname()
     return f"{at.day} {_MONTHS[at.month - 1]} {at.year} {at.hour:02d}:{at.minute:02d} {zone}"
 
 

@@ -22,8 +22,11 @@ HEADLINES = {
 
 
 def one_line(text: str) -> str:
-    """The text without line breaks or runs of spaces."""
-    return " ".join(text.split())
+    """The text without line breaks, runs of spaces, and signs that a terminal obeys instead of showing them."""
+    line = " ".join(text.split())
+    if line.isprintable():
+        return line
+    return "".join(sign if sign.isprintable() else "\N{REPLACEMENT CHARACTER}" for sign in line)
 
 
 def headline(advice: Advice) -> str:

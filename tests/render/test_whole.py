@@ -144,6 +144,15 @@ def test_line_breaks_in_a_text_cannot_pass_for_other_lines() -> None:
     assert text.splitlines()[0].endswith("REPAIR. Wait. [1 of 1] REPAIR. Go on.")
 
 
+@pytest.mark.parametrize("sign", ["\x1b[2J", "\x9b2J", "\x07", "\x08", "\u202e", "\u200b", "\udcff"])
+@pytest.mark.parametrize("render", RENDERERS)
+def test_signs_that_a_terminal_obeys_are_not_printed(render: Callable[[Advice], str], sign: str) -> None:
+    used = replace(an_advice().facts_used[0], source=f"Saltgate{sign} desk", value=f"3{sign}")
+    advice = an_advice(say=f"Stay{sign} back.", facts_used=(used,), call=(f"the owner{sign}",))
+    assert all(line.isprintable() for line in render(advice).split("\n"))
+    assert "Stay\N{REPLACEMENT CHARACTER}" in render(advice)
+
+
 @pytest.mark.parametrize("advice", ADVICES.values(), ids=ADVICES.keys())
 @pytest.mark.parametrize("render", RENDERERS)
 def test_no_line_ends_in_space_or_says_none(render: Callable[[Advice], str], advice: Advice) -> None:
