@@ -13,7 +13,8 @@ import select
 import subprocess
 import sys
 import time
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from io import TextIOWrapper
@@ -26,11 +27,13 @@ import requests
 from repairadvisor.errors import Fault, InputError, RepairAdvisorError, SettingsError
 from repairadvisor.render import terminal
 from repairadvisor.render.headings import headings
+from repairadvisor.render.sentences import one_line
 from repairadvisor.schemas.json_text import LONGEST, read_object
 from repairadvisor.schemas.problem import plain_fault
 from repairadvisor.schemas.typed import typed_fact
 from repairadvisor.service import Advisor, Answer, open_records, prepared_method
 from repairadvisor.settings import HIGHEST_PORT, PORT, Settings
+from repairadvisor.store.database import RecordsError
 
 DONE, REFUSED = 0, 2
 
@@ -49,23 +52,48 @@ a value: pole_top | pole_top|aerial_span | 3 | 3m | 0.5..3 | n/a | 2031-05-04T07
 
 def main(arguments: list[str] | None = None) -> int:
     """Run one command; the exit status."""
+    _open_what_was_closed()
     if isinstance(sys.stdout, TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")  # a terminal that cannot show µ shows ?
     given = _parser().parse_args(arguments)
     try:
         status: int = given.run(given)
-        sys.stdout.flush()
-    except BrokenPipeError:
-        # Whoever read has seen enough. Nothing may be written at exit either, or Python complains.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return DONE
     except InputError as error:
         _tell_faults(error, as_json=given.json)
+        return REFUSED
+    except RecordsError as error:
+        _tell(error.slug, f"{error}; --no-record gives advice without keeping it", as_json=given.json)
         return REFUSED
     except RepairAdvisorError as error:
         _tell(error.slug, str(error), as_json=given.json)
         return REFUSED
     return status
+
+
+class _OutputError(RepairAdvisorError):
+    """What was asked for cannot be written where it should go."""
+
+    slug = "output"
+
+
+@contextmanager
+def _output() -> Iterator[None]:
+    """All that is written to standard output is there when the block ends. A reader who has seen enough is no error."""
+    try:
+        yield
+        sys.stdout.flush()
+    except OSError as error:
+        # Nothing may be written at exit either, or Python complains.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        if not isinstance(error, BrokenPipeError):
+            raise _OutputError(f"standard output cannot be written: {error.strerror}") from error
+
+
+def _open_what_was_closed() -> None:
+    """Whoever starts us may have closed a standard stream; a file that is opened later must not take its place."""
+    for name, mode in (("stdin", "r"), ("stdout", "w"), ("stderr", "w")):
+        if getattr(sys, name) is None:
+            setattr(sys, name, Path(os.devnull).open(mode))  # noqa: SIM115 - to the end, like the stream it is for
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -146,24 +174,27 @@ def _content(name: str) -> bytes:
 
 def _print_answer(answer: Answer, wording: Mapping[str, object], *, as_json: bool) -> None:
     if as_json:
-        sys.stdout.buffer.write(answer.document + b"\n")
+        with _output():
+            sys.stdout.buffer.write(answer.document + b"\n")
         if answer.id is not None:
             print(orjson.dumps({"id": answer.id}).decode(), file=sys.stderr)
         return
-    print(terminal.render(answer.advice, headings(wording)), end="")
-    if answer.id is not None:
-        print(f"Kept as {answer.id}")
+    with _output():
+        print(terminal.render(answer.advice, headings(wording)), end="")
+        if answer.id is not None:
+            print(f"Kept as {answer.id}")
 
 
 def _tell_faults(error: InputError, *, as_json: bool) -> None:
     for fault in error.faults:
-        print(orjson.dumps(plain_fault(fault)).decode() if as_json else fault.sentence(), file=sys.stderr)
+        print(orjson.dumps(plain_fault(fault)).decode() if as_json else one_line(fault.sentence()), file=sys.stderr)
     for caution in error.cautions:
         print(orjson.dumps({"caution": caution}).decode() if as_json else f"CAUTION: {caution}", file=sys.stderr)
 
 
 def _tell(slug: str, problem: str, *, as_json: bool) -> None:
-    print(orjson.dumps({"slug": slug, "problem": problem}).decode() if as_json else problem, file=sys.stderr)
+    line = one_line(problem)
+    print(orjson.dumps({"slug": slug, "problem": line}).decode() if as_json else line, file=sys.stderr)
 
 
 # --- serve --------------------------------------------------------------------------------------------------
@@ -203,10 +234,11 @@ def _serve_in_background(command: list[str], *, as_json: bool) -> int:
         sys.stderr.write(log.read_bytes()[begins:].decode(errors="replace"))
         print(f"the server did not start; what it said is in {log}", file=sys.stderr)
         return REFUSED
-    if as_json:
-        print(orjson.dumps({"address": address, "pid": child.pid}).decode())
-    else:
-        print(f"Listening on {address}, process {child.pid}; stop it with: kill {child.pid}")
+    with _output():
+        if as_json:
+            print(orjson.dumps({"address": address, "pid": child.pid}).decode())
+        else:
+            print(f"Listening on {address}, process {child.pid}; stop it with: kill {child.pid}")
     # It is meant to outlive us: without this the interpreter would warn that it still runs.
     child.returncode = DONE
     return DONE
@@ -243,6 +275,7 @@ def _log_file(environment: Mapping[str, str]) -> Path:
     log = Path(folder) / "repairadvisor" / "serve.log"
     try:
         log.parent.mkdir(parents=True, exist_ok=True)
+        log.open("ab").close()
     except OSError as error:
         raise SettingsError("XDG_STATE_HOME", folder, f"cannot be written to: {error.strerror}") from error
     return log

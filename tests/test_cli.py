@@ -7,6 +7,7 @@ import json
 import os
 import re
 import signal
+import sqlite3
 import subprocess
 import sys
 import time
@@ -211,16 +212,89 @@ def test_help_helps(arguments: list[str], capsys: pytest.CaptureFixture[str]) ->
     assert "usage: repairadvisor" in capsys.readouterr().out
 
 
-# --- as processes of their own, with the policy that ships --------------------------------------------------
+# --- what is told, and where to -----------------------------------------------------------------------------
+
+STRANGE = "pole\x1b[2J\ntop\u202e\udcff"
+
+
+@pytest.mark.parametrize(
+    ("arguments", "named"),
+    [
+        (["advise", STRANGE], "cannot be read: No such file"),
+        (["advise", "place=pole_top", STRANGE], "is neither a fact nor the only argument"),
+        (["advise", "place=pole_top", f"place={STRANGE}"], "stands twice"),
+        (["advise", f"place={STRANGE}"], "no such word"),
+        (["advise", f"spare_near_m=3{STRANGE}"], "is not a number"),
+        (["advise", "spare_near_m=3", "--now", STRANGE], "not a time that can be used"),
+        (["serve", "--port", STRANGE], "is not a port"),
+    ],
+)
+@pytest.mark.parametrize("more", [[], ["--json"]])
+def test_what_was_typed_comes_back_as_one_line_that_only_shows(
+    run: Run, arguments: list[str], named: str, more: list[str]
+) -> None:
+    status, out, err = run(*arguments, *more)
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    assert named in err
+    assert err[:-1].isprintable()
+
+
+@pytest.mark.parametrize("url", ["mysql://x\x1b[2J\n/y", "mysql://\udcff/y", "sqlite:////tmp/\udcff.db", "\x1b"])
+def test_a_setting_comes_back_as_one_line_that_only_shows(run: Run, monkeypatch: pytest.MonkeyPatch, url: str) -> None:
+    monkeypatch.setenv("REPAIRADVISOR_DATABASE_URL", url)
+    for more in ([], ["--json"]):
+        status, out, err = run("advise", "place=pole_top", *more)
+        assert (status, out, err.count("\n")) == (2, "", 1)
+        assert "REPAIRADVISOR_DATABASE_URL" in err
+        assert err[:-1].isprintable()
+
+
+def test_records_that_cannot_be_written_are_told_and_need_not_be(run: Run, tmp_path: Path) -> None:
+    assert run("advise", "place=pole_top", *AT)[0] == 0
+    with sqlite3.connect(tmp_path / "records.db") as records:
+        records.execute("DROP TABLE advices")
+    records.close()
+    status, out, err = run("advise", "place=pole_top", *AT)
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    assert "no such table" in err
+    assert "--no-record" in err
+    assert json.loads(run("advise", "--json", "place=pole_top")[2])["slug"] == "records"
+    assert run("advise", "--no-record", "place=pole_top", *AT)[0] == 0
+
+
+def test_a_log_that_cannot_be_written_is_told(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "state" / "repairadvisor" / "serve.log").mkdir(parents=True)
+    status, out, err = run("serve", "--background", "--port", "0")
+    assert (status, out, err.count("\n")) == (2, "", 1)
+    assert err.startswith("XDG_STATE_HOME = ")
+
+
+# --- as processes of their own ------------------------------------------------------------------------------
 
 PROGRAM = [sys.executable, "-m", "repairadvisor"]
+TESTS = Path(__file__).parent
+
+#: Read by Python before a program: that one then has the method that always answers the same, and starts at once.
+FIXED = """
+import repairadvisor.service
+from builders import FixedMethod, an_advice
+repairadvisor.service.prepared_method = lambda: FixedMethod(an_advice(because="Its coating is 250 µm thick."))
+"""
 
 
 @pytest.fixture
 def environment(tmp_path: Path) -> dict[str, str]:
-    root = str(Path(__file__).parents[1])
-    paths = [root, *filter(None, [os.environ.get("PYTHONPATH")])]
+    paths = [str(TESTS.parent), *filter(None, [os.environ.get("PYTHONPATH")])]
     return {**os.environ, "PYTHONPATH": os.pathsep.join(paths), "HOME": str(tmp_path)}
+
+
+@pytest.fixture
+def fixed(environment: dict[str, str], tmp_path: Path) -> dict[str, str]:
+    """The environment of a process with the method that always answers the same."""
+    folder = tmp_path / "before"
+    folder.mkdir()
+    (folder / "sitecustomize.py").write_text(FIXED, encoding="utf-8")
+    return {**environment, "PYTHONPATH": os.pathsep.join([str(folder), str(TESTS), environment["PYTHONPATH"]])}
 
 
 @pytest.fixture
@@ -230,31 +304,44 @@ def web() -> Iterator[requests.Session]:
         yield session
 
 
-def test_a_reader_who_leaves_early_is_no_error(environment: dict[str, str]) -> None:
+def advising(environment: dict[str, str], *more: str, **given: Any) -> subprocess.CompletedProcess[bytes]:
+    command = [*PROGRAM, "advise", "--no-record", *more, "place=pole_top"]
+    return subprocess.run(command, stderr=subprocess.PIPE, env=environment, timeout=120, **given)
+
+
+def test_a_reader_who_leaves_early_is_no_error(fixed: dict[str, str]) -> None:
     reading, writing = os.pipe()
     os.close(reading)
     try:
-        done = subprocess.run(
-            [*PROGRAM, "advise", "--no-record", "place=pole_top", "danger_seen=sparks"],
-            stdout=writing,
-            stderr=subprocess.PIPE,
-            env=environment,
-            timeout=120,
-        )
+        done = advising(fixed, stdout=writing)
     finally:
         os.close(writing)
     assert (done.returncode, done.stderr) == (0, b"")
 
 
-def test_a_terminal_without_our_signs_is_no_error(environment: dict[str, str]) -> None:
-    done = subprocess.run(
-        [*PROGRAM, "advise", "--no-record", "place=pole_top", "danger_seen=sparks", "coating_near_um=250"],
-        capture_output=True,
-        env={**environment, "PYTHONIOENCODING": "ascii"},
-        timeout=120,
-    )
+@pytest.mark.parametrize("more", [[], ["--json"]])
+def test_an_answer_that_cannot_be_written_is_told(fixed: dict[str, str], more: list[str]) -> None:
+    with Path("/dev/full").open("wb") as full:
+        done = advising(fixed, *more, stdout=full)
+    assert (done.returncode, done.stderr.count(b"\n")) == (2, 1)
+    assert b"standard output cannot be written: No space left on device" in done.stderr
+
+
+def test_doors_that_are_closed_are_no_error(fixed: dict[str, str]) -> None:
+    """A program started without standard output and input opens no file of its own in their place."""
+    closed = 'exec "$@" <&- >&-'
+    for asked, status, told in ((["place=pole_top"], 0, b""), (["-"], 2, b"nothing was sent")):
+        command = ["sh", "-c", closed, "sh", *PROGRAM, "advise", *asked]
+        done = subprocess.run(command, capture_output=True, env=fixed, timeout=120)
+        assert (done.returncode, done.stdout) == (status, b"")
+        assert told in done.stderr
+        assert done.stderr.count(b"\n") == (1 if told else 0)
+
+
+def test_a_terminal_without_our_signs_is_no_error(fixed: dict[str, str]) -> None:
+    done = advising({**fixed, "PYTHONIOENCODING": "ascii"}, "--now=2031-05-04T07:30:00Z", stdout=subprocess.PIPE)
     assert (done.returncode, done.stderr) == (0, b"")
-    assert done.stdout.isascii()
+    assert b"Its coating is 250 ?m thick." in done.stdout
 
 
 def test_a_server_answers_until_it_is_told_to_stop(environment: dict[str, str], web: requests.Session) -> None:
@@ -285,10 +372,10 @@ def test_a_server_answers_until_it_is_told_to_stop(environment: dict[str, str], 
 
 
 def test_a_server_in_the_background_is_live_when_the_command_returns(
-    environment: dict[str, str], web: requests.Session
+    fixed: dict[str, str], web: requests.Session
 ) -> None:
     done = subprocess.run(
-        [*PROGRAM, "serve", "--port", "0", "--background"], capture_output=True, env=environment, timeout=120, text=True
+        [*PROGRAM, "serve", "--port", "0", "--background"], capture_output=True, env=fixed, timeout=120, text=True
     )
     assert (done.returncode, done.stderr) == (0, "")
     said = re.fullmatch(
@@ -301,7 +388,7 @@ def test_a_server_in_the_background_is_live_when_the_command_returns(
         # The port is taken now: both ways of starting say so in one line and leave nothing behind.
         for more in ([], ["--background"]):
             second = subprocess.run(
-                [*PROGRAM, "serve", "--port", port, *more], capture_output=True, env=environment, timeout=120, text=True
+                [*PROGRAM, "serve", "--port", port, *more], capture_output=True, env=fixed, timeout=120, text=True
             )
             assert (second.returncode, second.stdout) == (2, "")
             assert f"REPAIRADVISOR_PORT = {port}: cannot be listened on" in second.stderr

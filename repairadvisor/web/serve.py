@@ -18,6 +18,7 @@ import orjson
 from waitress import create_server
 
 from repairadvisor.errors import RepairAdvisorError, SettingsError
+from repairadvisor.render.sentences import one_line
 from repairadvisor.schemas.json_text import LONGEST
 from repairadvisor.settings import PORT, Settings
 from repairadvisor.web.app import create_app
@@ -38,7 +39,7 @@ def main(arguments: list[str] | None = None) -> int:
         settings = Settings.from_environment(os.environ)
         server = _server(settings if given.port is None else replace(settings, port=given.port))
     except RepairAdvisorError as error:
-        sys.stderr.write(f"{error}\n")
+        sys.stderr.write(f"{one_line(str(error))}\n")
         return 2
     signal.signal(signal.SIGTERM, _stop)
     sys.stdout.write(_announcement(_address(server), as_json=given.json))
