@@ -37,7 +37,7 @@ def _machine(rounds: int) -> str:
     return (
         f"Python {platform.python_version()}, {packages}; {os.cpu_count()} cores, load {load}; {rounds} rounds.\n"
         f"{len(rules.screens)} screens, {len(rules.compiled.conditions)} conditions, {len(rules.policy.plans)} plans. "
-        "Times in microseconds. Ratios hold on this machine, in this run; times hold nowhere else.\n"
+        "Microseconds of processor time. Ratios hold on this machine, in this run; times hold nowhere else.\n"
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import dataclass
 from functools import cache
 
@@ -16,7 +16,7 @@ from repairadvisor.web.app import create_app
 
 from .contexts import USUAL_PLACE, WIDEST_PLACES, Asked, all_known, first_call, known_jobs, method, told
 from .echoes import asking, bare_echo, stock_echo
-from .interleaved import Timing, Work, timed
+from .interleaved import Timing, Work, children_time_ns, timed
 from .json_logic import engine_ways, truths
 from .start_up import advisor_process, bare_echo_process
 
@@ -91,14 +91,14 @@ def screens_alone() -> CompiledRules:
     return compile_rules(named, rules.compiled.axes, rules.policy.derived)
 
 
-def _over_echoes(goals: tuple[Goal, ...], asked: Asked, rounds: int) -> list[Line]:
+def _over_echoes(goals: tuple[Goal, ...], asked: Asked, rounds: int, once: Collection[str] = ()) -> list[Line]:
     ask = asking(advisor_app(), asked.body)
     answer = ask()
     anchors: dict[str, Callable[[bytes], Flask]] = {"bare echo": bare_echo}
     if ADVICE_OVER_STOCK in goals:
         anchors["stock echo"] = stock_echo
     works: dict[str, Work] = {name: asking(make(answer), asked.body) for name, make in anchors.items()}
-    times = timed({"ours": ask, **works}, rounds)
+    times = timed({"ours": ask, **works}, rounds, once)
     sizes = f"{asked.name} ({len(asked.body) / 1000:.1f} kB in, {len(answer) / 1000:.1f} kB out)"
     return [Line(goal, sizes, times["ours"], times[name], name) for goal, name in zip(goals, works, strict=True)]
 
@@ -111,13 +111,14 @@ def advice(rounds: int) -> list[Line]:
 
 def first_calls(rounds: int) -> list[Line]:
     """Goal 3b at a place where little can be done."""
-    return _over_echoes((FIRST_CALL_OVER_BARE,), first_call(USUAL_PLACE), max(1, rounds // 20))
+    return _over_echoes((FIRST_CALL_OVER_BARE,), first_call(USUAL_PLACE), max(1, rounds // 20), once=("ours",))
 
 
 def widest_calls(rounds: int) -> list[Line]:
     """Goal 3b where the most plans are still open."""
     few = max(1, rounds // 40)
-    return [line for place in WIDEST_PLACES for line in _over_echoes((FIRST_CALL_OVER_BARE,), first_call(place), few)]
+    calls = [first_call(place) for place in WIDEST_PLACES]
+    return [line for one in calls for line in _over_echoes((FIRST_CALL_OVER_BARE,), one, few, once=("ours",))]
 
 
 def screens(rounds: int) -> list[Line]:
@@ -158,7 +159,7 @@ def start_up(rounds: int) -> list[Line]:
     """Goal 13: whole processes, from their start to their end."""
     asked = told(known_jobs()[0])
     works = {"ours": advisor_process(asked.body), "bare echo": bare_echo_process(asked.body)}
-    times = timed(works, max(1, rounds // 20), warm_up=0)
+    times = timed(works, max(1, rounds // 20), once=works, clock=children_time_ns)
     return [Line(START_UP, "a fresh process each", times["ours"], times["bare echo"], "bare echo")]
 
 

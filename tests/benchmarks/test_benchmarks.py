@@ -151,12 +151,18 @@ def test_quantiles_lie_between_neighbours() -> None:
     assert quantile(list(range(101)), 0.95) == 95
 
 
-def test_rounds_interleave_and_the_first_does_not_count() -> None:
+def test_rounds_interleave_and_what_is_quick_is_done_before_it_is_timed() -> None:
     done: list[str] = []
-    times = timed({"a": lambda: done.append("a"), "b": lambda: done.append("b")}, 2)
+    times = timed({"a": lambda: done.append("a"), "b": lambda: done.append("b")}, 2, once=("b",))
 
-    assert "".join(done) == "abbaab"
+    assert "".join(done) == "aabbaa"
     assert list(times) == ["a", "b"]
+
+
+def test_the_clock_that_is_given_is_read() -> None:
+    ticks = iter([0, 3_000, 10_000, 15_000])
+
+    assert timed({"a": lambda: None}, 2, clock=lambda: next(ticks))["a"].p50_us == 4.0
 
 
 def test_a_goal_knows_on_which_side_it_is_missed() -> None:
