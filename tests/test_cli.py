@@ -7,11 +7,14 @@ import json
 import os
 import re
 import signal
+import socket
 import sqlite3
 import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
+from contextlib import closing
+from http.client import HTTPResponse
 from pathlib import Path
 from typing import Any
 
@@ -344,6 +347,33 @@ def test_a_terminal_without_our_signs_is_no_error(fixed: dict[str, str]) -> None
     assert b"Its coating is 250 ?m thick." in done.stdout
 
 
+#: What no client sends, each with the status of the problem that it is answered with.
+MALFORMED = {
+    b"nonsense\r\n\r\n": 400,
+    b"GET /health/live HTTP/1.1\r\nHost: rebound.example\r\n\r\n": 421,
+    b"GET /health/live HTTP/1.1\r\n\r\n": 400,
+    b"POST /v1/advice HTTP/1.1\r\nContent-Length: 2\r\nContent-Length: 3\r\n\r\n{}": 400,
+    b"POST /v1/advice HTTP/1.1\r\nContent-Length: -1\r\n\r\n": 400,
+    b"POST /v1/advice HTTP/1.1\r\nContent-Length: 99999999999\r\n\r\n": 413,
+    b"POST /v1/advice HTTP/1.1\r\nTransfer-Encoding: gzip\r\n\r\n": 501,
+    b"POST /v1/advice HTTP/1.1\r\nTransfer-Encoding: chunked\r\n\r\nzz\r\n": 400,
+}
+
+
+def refused_before_it_was_read(address: str, asked: bytes) -> int:
+    """The status that a request, written out, is answered with; the answer is a problem in the one shape."""
+    host, port = address.removeprefix("http://").split(":")
+    with socket.create_connection((host, int(port)), timeout=30) as sending:
+        sending.sendall(asked)
+        with closing(HTTPResponse(sending)) as answer:
+            answer.begin()
+            problem = json.loads(answer.read())
+    assert answer.headers["Content-Type"] == "application/problem+json"
+    assert list(problem) == ["type", "title", "status", "detail", "faults", "cautions"]
+    assert problem["status"] == answer.status
+    return answer.status
+
+
 def test_a_server_answers_until_it_is_told_to_stop(environment: dict[str, str], web: requests.Session) -> None:
     server = subprocess.Popen(
         [*PROGRAM, "serve", "--port", "0", "--json"], stdout=subprocess.PIPE, stderr=subprocess.PIPE, env=environment
@@ -365,6 +395,8 @@ def test_a_server_answers_until_it_is_told_to_stop(environment: dict[str, str], 
             timeout=30,
         )
         assert (large.status_code, large.json()["type"]) == (413, "/problems/too-large")
+        for asked, status in MALFORMED.items():
+            assert (asked, refused_before_it_was_read(said["address"], asked)) == (asked, status)
     finally:
         server.terminate()
         _, err = server.communicate(timeout=30)

@@ -135,6 +135,12 @@ def _of_records(error: RecordsError) -> Response:
     return _answer(KINDS["records"], KINDS["records"].what_to_do)
 
 
+def document_of_status(status: int, detail: str) -> bytes:
+    """The problem, as JSON, of a request that was refused before it reached the application."""
+    kind = KINDS[_SLUG_OF_STATUS.get(status, "http")]
+    return orjson.dumps(problem(kind.slug, kind.title, status, detail if status != 500 else kind.what_to_do))
+
+
 def _answer(
     kind: Kind,
     detail: str,

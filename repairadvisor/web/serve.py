@@ -16,17 +16,42 @@ from typing import Any
 
 import orjson
 from waitress import create_server
+from waitress.channel import HTTPChannel
+from waitress.task import ErrorTask
 
 from repairadvisor.errors import RepairAdvisorError, SettingsError
 from repairadvisor.render.sentences import one_line
 from repairadvisor.schemas.json_text import LONGEST
 from repairadvisor.settings import PORT, Settings
 from repairadvisor.web.app import create_app
+from repairadvisor.web.problems import MEDIA_TYPE, document_of_status
 
 #: The application refuses far shorter bodies, with a problem; this is against floods.
 _MOST_BYTES = 32 * LONGEST
 #: What is longer than this waits in a file, not in memory.
 _MOST_IN_MEMORY = 64 * 1024
+
+
+class _AsProblem:
+    """What the HTTP server itself refuses, in the shape in which the application refuses."""
+
+    def __init__(self, error: Any) -> None:
+        self._error = error
+
+    def to_response(self, _ident: object = None) -> tuple[str, list[tuple[str, str]], bytes]:
+        status, detail = self._error.code, one_line(self._error.body)
+        headers = [("Content-Type", MEDIA_TYPE), ("X-Content-Type-Options", "nosniff")]
+        return f"{status} {self._error.reason}", headers, document_of_status(status, detail)
+
+
+class _ProblemTask(ErrorTask):  # type: ignore[misc]
+    def execute(self) -> None:
+        self.request.error = _AsProblem(self.request.error)
+        super().execute()
+
+
+class _Channel(HTTPChannel):  # type: ignore[misc]
+    error_task_class = _ProblemTask
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -56,7 +81,7 @@ def _server(settings: Settings) -> Any:
     except RepairAdvisorError:
         listening.close()
         raise
-    return create_server(
+    server = create_server(
         app,
         sockets=[listening],
         ident=None,
@@ -64,6 +89,8 @@ def _server(settings: Settings) -> Any:
         inbuf_overflow=_MOST_IN_MEMORY,
         clear_untrusted_proxy_headers=True,
     )
+    server.channel_class = _Channel
+    return server
 
 
 def _listening(settings: Settings) -> socket.socket:
