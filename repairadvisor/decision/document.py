@@ -26,10 +26,11 @@ from repairadvisor.decision.plans import indifference
 from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.screens import BARRED, CLEAR, OPEN, open_facts, statuses
 from repairadvisor.decision.situation import weigh
-from repairadvisor.decision.steps import step_fields, steps_of
+from repairadvisor.decision.steps import joints_to_make, step_fields, steps_of
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Known
-from repairadvisor.facts.vocabulary import BY_NAME, VOCABULARY_VERSION
+from repairadvisor.facts.vocabulary import BY_NAME, CREW_AND_STOCK, VOCABULARY_VERSION
+from repairadvisor.policy.model import Screen
 from repairadvisor.policy.plan import Plan
 from repairadvisor.policy.read_rules import parents_of
 
@@ -201,14 +202,19 @@ class _Writer:
                     not_before=screen.not_before,
                     facts=self._plain(names),
                     kind=screen.kind,
-                    if_it_fails=self.words.say("check", "if_it_fails"),
+                    if_it_fails=self.words.say("check", _if_it_fails(screen)),
                     source=screen.source,
                     how_known=screen.known,
                     cautions=screen.cautions,
                 )
             )
-        order = {kind: i for i, kind in enumerate(("danger", "safety"))}
-        return sorted(checks, key=lambda check: order.get(check.kind, len(order)))
+        return sorted(checks, key=self._place_in_order)
+
+    def _place_in_order(self, check: Check) -> int:
+        """In the yard first, then what can be seen from a distance, then what keeps people whole, then the work."""
+        if all(name in CREW_AND_STOCK for name in check.facts):
+            return 0
+        return {"danger": 1, "safety": 2}.get(check.kind, 3)
 
     def _plain(self, names: Sequence[str]) -> tuple[str, ...]:
         """Facts of the vocabulary behind names, derived facts as the parents of theirs that are still open."""
@@ -228,6 +234,8 @@ class _Writer:
 
     def _cautions(self, numbers: dict[str, int]) -> tuple[Caution, ...]:
         rows = [(row, self.answer.ahead.of("caution", i)) for i, row in enumerate(self.policy.cautions)]
+        if self.answer.action != "repair":
+            rows = [(row, status) for row, status in rows if not row.before]  # the work itself comes later
         owed = caution_rows.owed(rows, self.plan)
         extra = [tag for i in self.answer.decisive for tag in self.rules.screens[i].cautions]
         if self.answer.later is not None:
@@ -281,12 +289,7 @@ class _Writer:
             name = fibres_fact(plan)
             cells = costs.worlds.cells(name)
             fibres = round(sum(costs.worlds.mean(name, cell) for cell in cells[:1]))
-        each = self.policy.light.joints_in_layout[plan.layout]
-        size = self.context.state("ribbon_size_count")
-        ribbon = size.value if isinstance(size, Known) and isinstance(size.value, float) else 12.0
-        joints = fibres * each
-        if plan.method == "ribbon_fusion_splice":
-            joints = float(-(-fibres // ribbon)) * each
+        joints = joints_to_make(self.answer.ahead, plan, fibres)
         return Need(plan, joints, fibres, inserted_m(self.rules, self.context, plan))
 
     def _unknown(self) -> tuple[str, ...]:
@@ -294,6 +297,11 @@ class _Writer:
         names = set(self.answer.questions)
         names.update(name for check in self.checks for name in check.facts)
         return tuple(name for name in BY_NAME if name in names)
+
+
+def _if_it_fails(screen: Screen) -> str:
+    """Nobody goes on where people are in danger; where only the work does not go on, it is left safe."""
+    return "if_it_fails" if screen.kind in ("danger", "safety", "competence") else "if_it_fails_work"
 
 
 _WITHHELD = {

@@ -34,6 +34,8 @@ def alternatives(told: Told) -> tuple[Alternative, ...]:
         first = None if loss is None else next(iter(loss.by_wavelength.values()))
         more = round(one.cost - best.cost, 2)
         key = "why_not_cost" if more > 0.5 else _why_not(told, best.plan, one.plan)
+        if told.answer.continuity_only:
+            key = "why_not_loss"
         found.append(
             Alternative(
                 told.words.plan(one.plan),
@@ -53,11 +55,14 @@ def _why_not(told: Told, best: Plan, other: Plan) -> str:
 
 def barred(told: Told) -> tuple[Barred, ...]:
     """Plans that may not be used, why, and what lifts it."""
-    found = []
+    found: list[Barred] = []
+    said: set[tuple[str, tuple[str, ...]]] = set()
     for i in told.situation.barred_by:
         screen = told.rules.screens[i]
-        if not _worth_saying(told, i):
+        key = (screen_because(told, i), _stated(told, screen))
+        if key in said or not _worth_saying(told, i):
             continue
+        said.add(key)
         lift = screen.lifted_by
         minutes = lift.minutes
         if isinstance(minutes, str):
@@ -82,8 +87,8 @@ def barred(told: Told) -> tuple[Barred, ...]:
 def _worth_saying(told: Told, i: int) -> bool:
     """A bar is told where a fact somebody stated bars a plan that is not plainly of another place."""
     screen = told.rules.screens[i]
-    if told.answer.decisive and i in told.answer.decisive:
-        return True
+    if told.answer.decisive:
+        return i in told.answer.decisive
     return bool(_stated(told, screen)) and _stated(told, screen) != ("place",)
 
 

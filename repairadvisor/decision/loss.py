@@ -81,7 +81,7 @@ def _loss(rules: Rules, context: Context, plan: Plan, joint: JointClass, mode: s
         given_back_why=why,
         chance_to_close_at_least=_tidy(at_least) if known_margin else None,
         chance_to_close_at_most=_tidy(at_most) if known_margin else None,
-        chance_said=chance_said(words, at_least if known_margin else None),
+        chance_said=chance_said(words, at_least, at_most) if known_margin else words.say("chance", "unknown"),
         reflectance_db=_reflectance(rules, context, joint, mode),
         reflectance_limit_db=_known(context, "reflectance_limit_db"),
         how_made=words.say("loss", "how_made_one_attempt"),
@@ -138,16 +138,17 @@ def _reflectance(rules: Rules, context: Context, joint: JointClass, mode: str) -
     return max(values, default=None)
 
 
-def chance_said(words: Words, chance: float | None) -> str:
-    """A chance to close in words, with what to do about it."""
-    if chance is None:
-        return words.say("chance", "unknown")
+def chance_said(words: Words, chance: float, at_most: float) -> str:
+    """A chance to close, between its bounds, in words, with what to do about it; the lower bound decides that."""
     bands = words.wording["chance"]["band"]  # type: ignore[index]
     do = next(band["do"] for band in bands if chance >= band["at_least"])
+    low, high = int(chance * 100.0), int(at_most * 100.0)
     if chance > 0.99:
         closes = words.say("chance", "closes_nearly_all")
+    elif high > low + 1:
+        closes = words.say("chance", "closes_between", low=low, high=high)
     elif chance < 0.01:
         closes = words.say("chance", "closes_hardly_any")
     else:
-        closes = words.say("chance", "closes", n=int(chance * 100.0))
+        closes = words.say("chance", "closes", n=low)
     return words.say("chance", "template", closes=closes, do=do)

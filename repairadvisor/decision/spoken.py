@@ -8,6 +8,9 @@ from repairadvisor.decision.plans import standing
 from repairadvisor.facts.value import Known
 from repairadvisor.facts.vocabulary import BY_NAME
 
+#: How many facts the first sentence names before it counts the rest.
+MOST_NAMED = 3
+
 
 def say(told: Told) -> str:
     """What to do, in one sentence a person can say aloud."""
@@ -17,7 +20,9 @@ def say(told: Told) -> str:
         if answer.continuity_only:
             return words.say("say", "continuity_only", **work)
         if told.checks:
-            names = words.listed([told.words.fact(name) for name in _checked_facts(told)[:3]])
+            facts = _checked_facts(told)
+            more = [words.say("check", "more", n=len(facts) - MOST_NAMED)] if len(facts) > MOST_NAMED else []
+            names = words.listed([*(told.words.fact(name) for name in facts[:MOST_NAMED]), *more])
             return words.say("say", "repair_after_checks", check=names, why=_why(told), **work)
         return words.say("say", "repair", why=_why(told), **work)
     if answer.action == "ask_first":
@@ -39,7 +44,17 @@ def _checked_facts(told: Told) -> list[str]:
 
 
 def _why(told: Told) -> str:
-    """Why this plan and not the next: price, or what decides between equals."""
+    """Why this plan: what speaks for its method, and what decides against the next."""
+    words = told.words
+    if told.plan is None:
+        return ""
+    if told.plan.stage != "permanent":
+        return words.say("why", "restores_soonest")
+    return words.say("why", "joined", merit=words.say("merit", told.plan.method), price=_against_the_next(told))
+
+
+def _against_the_next(told: Told) -> str:
+    """What decides against the next plan: price, or what decides between equals."""
     order, words = told.answer.order, told.words
     if len(order) < 2:
         return words.say("why", "only_one")
@@ -71,7 +86,7 @@ def because(told: Told) -> str:
     if answer.action == "make_safe_and_wait":
         key = "make_safe_and_wait" if answer.order else "make_safe_and_wait_no_plan"
         return words.say("because", key, until=_until(told))
-    return _decisive_because(told) or words.say("because", "stand_off")
+    return words.say("action_meaning", answer.action)
 
 
 def _decisive_because(told: Told) -> str:

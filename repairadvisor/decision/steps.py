@@ -11,6 +11,9 @@ from repairadvisor.decision.situation import Situation
 from repairadvisor.facts.value import Known
 from repairadvisor.policy.plan import Plan
 
+#: Fibres in a ribbon where nobody has said: common practice, mass fusion takes up to twelve at a time.
+USUAL_RIBBON = 12.0
+
 
 def steps_of(situation: Situation, plan: Plan | None, action: str, fields: Mapping[str, str]) -> list[tuple[str, Step]]:
     """The steps of an action, each with its id: those of the plan whose condition surely holds, numbered."""
@@ -30,8 +33,7 @@ def step_fields(situation: Situation, plan: Plan | None, loss: Loss | None, fibr
     joint_limit, why = _joint_limit(situation, loss)
     first = next(iter(loss.by_wavelength.values())) if loss else None
     left = None if first is None else first.margin_left_db
-    each = rules.policy.light.joints_in_layout[plan.layout] if plan is not None else 0
-    joints = None if fibres is None else fibres * each
+    joints = None if fibres is None or plan is None else joints_to_make(situation, plan, fibres)
     return {
         "joint_limit_db": joint_limit,
         "joint_limit_why": why,
@@ -41,6 +43,16 @@ def step_fields(situation: Situation, plan: Plan | None, loss: Loss | None, fibr
         "fibres": words.counted("fibre", fibres),
         "joints": words.counted("joint", joints),
     }
+
+
+def joints_to_make(situation: Situation, plan: Plan, fibres: float) -> float:
+    """Joints of the whole plan; a ribbon fused as one counts once."""
+    each = situation.rules.policy.light.joints_in_layout[plan.layout]
+    if plan.method != "ribbon_fusion_splice":
+        return fibres * each
+    size = situation.context.state("ribbon_size_count")
+    ribbon = size.value if isinstance(size, Known) and isinstance(size.value, float) else USUAL_RIBBON
+    return float(-(-fibres // ribbon)) * each
 
 
 def _joint_limit(situation: Situation, loss: Loss | None) -> tuple[str, str]:
