@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import NO_MEANING, Possible
@@ -31,11 +31,14 @@ class Axis:
     high: float
     may_lack: bool
     whole: bool = False
+    #: How many cells mean something; the cell of that index is "has no meaning", where there is one.
+    meant: int = field(init=False, compare=False)
+    #: The cell of each word.
+    of_word: Mapping[str, int] = field(init=False, compare=False, repr=False)
 
-    @property
-    def meant(self) -> int:
-        """How many cells mean something; the cell of that index is "has no meaning", where there is one."""
-        return len(self.words) or len(self.cuts) + 1
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "meant", len(self.words) or len(self.cuts) + 1)
+        object.__setattr__(self, "of_word", {word: i for i, word in enumerate(self.words)})
 
     @property
     def size(self) -> int:
@@ -54,13 +57,15 @@ class Axis:
 
     def cells_of(self, possible: Possible) -> tuple[int, ...]:
         """The cells that what is possible touches, rising."""
-        lacking = (self.meant,) if self.may_lack and possible.may_lack else ()
         if not possible.applies:
             return (self.meant,)
         if self.words:
-            index = {word: i for i, word in enumerate(self.words)}
-            return (*(index[word] for word in possible.words), *lacking)
-        return (*range(self.cell(possible.low), self.cell(possible.high) + 1), *lacking)
+            cells = tuple(self.of_word[word] for word in possible.words)
+        elif possible.low == possible.high:
+            cells = (bisect_right(self.cuts, possible.low),)
+        else:
+            cells = tuple(range(bisect_right(self.cuts, possible.low), bisect_right(self.cuts, possible.high) + 1))
+        return (*cells, self.meant) if self.may_lack and possible.may_lack else cells
 
     def sample(self, cell: int) -> str | float | None:
         """A value that stands for a cell: its word, a number in it, or None for "has no meaning"."""

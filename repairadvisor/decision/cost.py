@@ -91,6 +91,8 @@ class Costs:
         self._made: dict[tuple[str, ...], float | Factor] = {}
         self._missed: dict[tuple[str, ...], float] = {}
         self._screens: dict[int, Factor] = {}
+        self._expected: dict[tuple[int, ...], float] = {}
+        self._whole: dict[tuple[int, ...], float] = {}
 
     # --- terms -------------------------------------------------------------------------------------------
 
@@ -263,12 +265,17 @@ class Costs:
         return total
 
     def _expectation(self, factors: Sequence[Factor]) -> float:
-        names = [name for factor in factors for name in factor.names]
-        priors = self.worlds.priors(names)
-        total = self.worlds.elimination.total([*priors, *factors])
-        # What was seen has a chance of its own; everything is conditioned on it.
-        whole = self.worlds.elimination.total(priors)
-        return total / whole
+        key = tuple(factor.number for factor in factors)
+        if key not in self._expected:
+            names = [name for factor in factors for name in factor.names]
+            priors = self.worlds.priors(names)
+            total = self.worlds.elimination.total([*priors, *factors])
+            # What was seen has a chance of its own; everything is conditioned on it.
+            whole_key = tuple(factor.number for factor in priors)
+            if whole_key not in self._whole:
+                self._whole[whole_key] = self.worlds.elimination.total(priors)
+            self._expected[key] = total / self._whole[whole_key]
+        return self._expected[key]
 
     def _split(self, terms: Sequence[Term]) -> tuple[float, list[Factor]]:
         """What is settled as one number, and a factor for each set of facts that the rest depends on."""

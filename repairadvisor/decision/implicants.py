@@ -10,6 +10,7 @@ tests compare it with enumeration of every world.
 
 from __future__ import annotations
 
+import functools
 import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -92,6 +93,11 @@ def is_possible(names: Sequence[str], values: Mapping[str, str | float | None]) 
     return True
 
 
+@functools.cache
+def _primes_of(worlds: frozenset[tuple[int, ...]], sizes: tuple[int, ...]) -> tuple[Box, ...]:
+    return tuple(primes(worlds, sizes))
+
+
 def compile_rule(where: str, condition: Condition, axes: Mapping[str, Axis]) -> tuple[Grouped, list[Box], list[Box]]:
     """The rule's grouping, the prime implicants of "bars or cannot be", and those of "clear or cannot be"."""
     group = grouped(condition, axes)
@@ -113,8 +119,8 @@ def compile_rule(where: str, condition: Condition, axes: Mapping[str, Axis]) -> 
             bars.add(world)
         if not truth:
             clear.add(world)
-    sizes = [len(classes) for classes in group.classes]
-    return group, primes(frozenset(bars), sizes), primes(frozenset(clear), sizes)
+    sizes = tuple(len(classes) for classes in group.classes)
+    return group, list(_primes_of(frozenset(bars), sizes)), list(_primes_of(frozenset(clear), sizes))
 
 
 def primes(worlds: frozenset[tuple[int, ...]], sizes: Sequence[int]) -> list[Box]:

@@ -147,6 +147,7 @@ def compile_light(policy: Policy) -> Light:
     classes = {plan.id: _class_of(policy, plan) for plan in policy.plans if plan.method != "none"}
     tables: dict[tuple[tuple[str, ...], str, int], Tables] = {}
     made: dict[tuple[tuple[float, ...], ...], Tables] = {}
+    sums: dict[tuple[tuple[float, ...], ...], LossTable] = {}
     for joint in dict.fromkeys(classes.values()):
         for mode, nm in _looked_at(policy):
             if (joint.method, mode) not in policy.joints:
@@ -157,7 +158,8 @@ def compile_light(policy: Policy) -> Light:
             back = _given_back(policy, joint, mode, nm)
             key = tuple(_numbers(model) for model in (*added, LossModel(0.0), *back))
             if key not in made:
-                table = compile_sum(added)
+                sum_key = tuple(_numbers(model) for model in added)
+                table = sums.setdefault(sum_key, sums.get(sum_key) or compile_sum(added))
                 made[key] = Tables(table, compile_difference(added, back) if back else table)
             tables[joint.key, mode, nm] = made[key]
     return Light(policy, classes, tables, _budgets(policy), _mismatches(policy))

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from repairadvisor.decision.cost import persons
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.screens import CLEAR
-from repairadvisor.decision.situation import Judged, Situation, look, weigh
+from repairadvisor.decision.situation import Judged, Situation, least_cost, look
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Known, State
 from repairadvisor.facts.vocabulary import BY_NAME, CREW_AND_STOCK
@@ -71,8 +71,8 @@ def second_visit(rules: Rules, context: Context) -> float:
     situation = look(rules, later)
     permanent = [i for i, plan in enumerate(rules.policy.plans) if plan.stage != TEMPORARY]
     mask = sum(1 << i for i in permanent) & situation.candidates()
-    judged = weigh(situation, mask)
-    return min((one.cost for one in judged), default=rules.policy.rates["second_visit_cu"].value)
+    least = least_cost(situation, mask) if mask else None
+    return rules.policy.rates["second_visit_cu"].value if least is None else least
 
 
 def _of_the_day(name: str) -> bool:

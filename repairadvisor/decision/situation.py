@@ -16,6 +16,9 @@ from repairadvisor.policy.plan import Plan
 #: Where the budget for the joints is cut for ranking, dB: finer where the chance to close changes.
 BUDGET_GRID_DB = (-1.0, 0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 5.0)
 
+#: Far below any price; sums that are equal on paper may differ in their last bit.
+_HAIR = 1e-12
+
 
 @dataclass(frozen=True, slots=True)
 class Judged:
@@ -99,6 +102,31 @@ def weigh(situation: Situation, plans: int, later: Mapping[str, float] | None = 
         mine = tuple(i for i in open_screens if rules.screen_plans[i] >> index & 1)
         judged.append(_judged(costs, plan, index, mine, owed.get(plan.stage, 0.0)))
     return judged
+
+
+def least_cost(situation: Situation, plans: int) -> float | None:
+    """The least that any of the plans (bits) is expected to cost, without saying which: as :func:`weigh` would find it.
+
+    What a failed check loses only adds to the work, so plans are tried by the price of their work until that alone
+    reaches the best. None where there is no plan.
+    """
+    rules = situation.rules
+    worlds, costs, spoken = worlds_of(situation, plans)
+    worlds.order_by_size(spoken)
+    open_screens = [i for i in situation.screens(OPEN) if rules.screen_plans[i] & plans]
+    priced = sorted(
+        (costs.expected(costs.terms(plan), []), index)
+        for index, plan in enumerate(rules.policy.plans)
+        if plans >> index & 1
+    )
+    best: float | None = None
+    for work, index in priced:
+        if best is not None and work >= best * (1.0 + _HAIR):
+            break
+        mine = tuple(i for i in open_screens if rules.screen_plans[i] >> index & 1)
+        cost = _judged(costs, rules.policy.plans[index], index, mine, 0.0).cost
+        best = cost if best is None else min(best, cost)
+    return best
 
 
 def _judged(costs: Costs, plan: Plan, index: int, open_screens: tuple[int, ...], later: float) -> Judged:

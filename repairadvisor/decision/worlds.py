@@ -49,6 +49,8 @@ class Worlds:
         self._cells: dict[str, tuple[int, ...]] = {}
         self._relevant: dict[tuple[str, ...], tuple[Factor, ...]] = {}
         self._parents: dict[str, tuple[str, ...]] = {}
+        self._means: dict[tuple[str, int], float] = {}
+        self._told: list[str] | None = None
         self._factors: dict[str, Factor] = {}
 
     def ties(self, together: Sequence[Sequence[str]]) -> dict[str, set[str]]:
@@ -156,10 +158,11 @@ class Worlds:
 
     def mean(self, name: str, cell: int) -> float:
         """The mean of a number within the part of a cell that is left; nothing where it has no meaning."""
-        if cell == self.axis(name).meant:
-            return 0.0
-        low, high = self.stretch(name, cell)
-        return (low + high) / 2.0
+        key = (name, cell)
+        if key not in self._means:
+            low, high = (0.0, 0.0) if cell == self.axis(name).meant else self.stretch(name, cell)
+            self._means[key] = (low + high) / 2.0
+        return self._means[key]
 
     def word(self, name: str, cell: int) -> str:
         """The word of a cell, "" where the fact has no meaning."""
@@ -197,7 +200,7 @@ class Worlds:
     def _bearing_on(self, names: Sequence[str]) -> tuple[str, ...]:
         found: dict[str, None] = {}
         work = list(names)
-        seen = [one for one in self.context.held if any(not self.settled(parent) for parent in self.parents(one))]
+        seen = self._seen()
         while work:
             while work:
                 name = work.pop()
@@ -211,6 +214,13 @@ class Worlds:
                 if one not in found and any(p in found and not self.settled(p) for p in self.parents(one))
             )
         return tuple(name for name in self.rules.axes if name in found)
+
+    def _seen(self) -> list[str]:
+        """Stated facts that hang on something that varies, and so tell of it."""
+        if self._told is None:
+            held = self.context.held
+            self._told = [one for one in held if any(not self.settled(parent) for parent in self.parents(one))]
+        return self._told
 
     def factor(self, name: str) -> Factor:
         """The factor of one fact: its own unsettled cell beside those of what it hangs on."""
