@@ -48,5 +48,5 @@ def _fact(name: str, texts: list[str]) -> object:
 
 
 def _page(given: dict[str, str], error: InputError | None) -> Response:
-    page = render_template("desk.html", facts=FIRST_FACTS, given=given, error=error)
+    page = render_template("desk.html", facts=FIRST_FACTS, given=given, error=error, wording=advisor().wording)
     return Response(page, status=200 if error is None else 422, mimetype=HTML)
