@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from decision.small_policy import NOW, Small, small_rules
-from decision.told import job_context
+from decision.told import JOBS, job_context
+from repairadvisor.decision.advice import Advice
 from repairadvisor.decision.method import advise
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.worlds import Worlds
@@ -32,3 +33,36 @@ def test_facts_used_are_those_that_were_told(rules: Rules) -> None:
     context = job_context("twelve-cut-by-a-spade-with-slack")
     assert "mode_field_loss_db" not in context.held
     assert {one.fact for one in advise(context, rules).facts_used} <= set(context.held)
+
+
+def test_somebody_hurt_is_helped_wherever_it_is(rules: Rules) -> None:
+    """A place of another competence is declined, and still somebody who lies there needs help first."""
+    told = {"place": "rail_side", "danger_seen": "hurt"}
+    advice = advise(parse_context(told, JOBS[0].now), rules)
+    assert any("emergency service" in one for one in advice.call)
+
+
+def test_fibres_that_are_surely_unlike_are_not_weighed_as_alike(rules: Rules) -> None:
+    """Which of two types lies on the far side is not known; that it is not the near side's is."""
+
+    def lost(far: object) -> float:
+        advice = advise(job_context("twelve-cut-by-a-spade-with-slack", fibre_type_far=far), rules)
+        assert advice.loss is not None
+        return advice.loss.by_wavelength["1310"].p50_db
+
+    assert lost({"one_of": ["g655", "g654e"]}) >= min(lost("g655"), lost("g654e")) > lost("g652d")
+
+
+def _sleeves(advice: Advice) -> float:
+    return next(line.quantity for line in advice.kit if "60 mm" in line.item)
+
+
+def test_sleeves_are_carried_for_more_than_the_fewest_fibres_there_may_be(rules: Rules) -> None:
+    """A dozen to a hundred and forty-four: what is loaded for two dozen is the least that makes sense."""
+    told = {"cable_fibre_count": 144, "sleeve_count": 400}
+    bounded, two_dozen = (
+        advise(job_context("twelve-cut-by-a-spade-with-slack", fibres_down_count=count, **told), rules)
+        for count in ({"between": [12, 144]}, 24)
+    )
+    assert bounded.action == two_dozen.action == "repair"
+    assert _sleeves(bounded) >= _sleeves(two_dozen)

@@ -137,7 +137,7 @@ PRIORS = Small(
             {
                 "foot_of_pole_box": [(0.0, 10.0, 0.8), (10.0, 500.0, 0.2)],
                 "chamber": [(0.0, 10.0, 0.2), (10.0, 500.0, 0.8)],
-                "wall_box": [(0.0, 10.0, 1.0 - 1e-9), (10.0, 500.0, 1e-9)],
+                "wall_box": [(0.0, 5.0, 0.5), (5.0, 500.0, 0.5)],
             },
         )
     },
@@ -197,6 +197,12 @@ def test_a_number_that_was_read_tells_of_the_place(small: Rules) -> None:
     """Three metres: 0.08 a metre at the box, 0.02 in the chamber; before, 2 to 1."""
     told = {"place": {"one_of": ["foot_of_pole_box", "chamber"]}, "spare_near_m": 3}
     assert _chances(small, "place", **told) == pytest.approx({"foot_of_pole_box": 8 / 9, "chamber": 1 / 9})
+
+
+def test_a_number_that_was_read_tells_by_how_closely_it_was_expected(small: Rules) -> None:
+    """Three metres: 0.8 over ten metres at the box, 0.5 over five on the wall: 0.08 to 0.1; before, 2 to 1."""
+    told = {"place": {"one_of": ["foot_of_pole_box", "wall_box"]}, "spare_near_m": 3}
+    assert _chances(small, "place", **told) == pytest.approx({"foot_of_pole_box": 8 / 13, "wall_box": 5 / 13})
 
 
 def test_a_bound_on_a_number_tells_of_the_place_by_its_mass(small: Rules) -> None:
