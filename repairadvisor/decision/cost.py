@@ -89,7 +89,6 @@ class Costs:
         self._terms: dict[str, list[Term]] = {}
         self._shared: dict[tuple[str, ...], Term] = {}
         self._made: dict[tuple[str, ...], float | Factor] = {}
-        self._missed: dict[tuple[str, ...], float] = {}
         self._screens: dict[int, Factor] = {}
         self._expected: dict[tuple[int, ...], float] = {}
         self._whole: dict[tuple[int, ...], float] = {}
@@ -215,23 +214,24 @@ class Costs:
         count_fact = fibres_fact(plan)
         budget = self.light.budget_fact(plan)
         joint = self.light.joint(plan)
+        missed: dict[tuple[int, int], float] = {}
 
         def value(world: World) -> float:
-            service = self._word("service_kind", world)
-            miss = self._miss(joint, service, budget, world[budget])
+            cells = (world["service_kind"], world[budget])
+            if cells not in missed:
+                missed[cells] = self._miss(joint, self._word("service_kind", world), budget, world[budget])
             fibres = max(1, round(self._mean(count_fact, world)))
-            return price * (1.0 - chance_all_within(miss, fibres))
+            return price * (1.0 - chance_all_within(missed[cells], fibres))
 
         recorded = "recorded" if self.recorded else ""
         key = ("second-visit", *joint.key, budget, count_fact, recorded)
-        return Term(key, "second_visit", ("service_kind", budget, count_fact), value)
+        if key not in self._shared:
+            self._shared[key] = Term(key, "second_visit", ("service_kind", budget, count_fact), value)
+        return self._shared[key]
 
     def _miss(self, joint: JointClass, service: str, budget: str, cell: int) -> float:
-        key = (*joint.key, service, budget, str(cell))
-        if key not in self._missed:
-            low, high = self._budget_stretch(budget, cell)
-            self._missed[key] = self.light.miss_chance(joint, service, low, high, recorded=self.recorded)
-        return self._missed[key]
+        low, high = self._budget_stretch(budget, cell)
+        return self.light.miss_chance(joint, service, low, high, recorded=self.recorded)
 
     @property
     def recorded(self) -> bool:
@@ -308,12 +308,14 @@ class Costs:
     def _table(self, term: Term) -> float | Factor:
         if term.key not in self._made:
             facts = tuple(sorted(term.facts))
-            varying = tuple(name for name in facts if not self.worlds.settled(name))
+            varying = [i for i, name in enumerate(facts) if not self.worlds.settled(name)]
             values: dict[tuple[int, ...], float] = {}
+            world: dict[str, int] = {}
             for cells in itertools.product(*(self.worlds.cells(name) for name in facts)):
-                world = dict(zip(facts, cells, strict=True))
-                values[tuple(world[name] for name in varying)] = term.value(world)
-            self._made[term.key] = self.worlds.elimination.factor(varying, values) if varying else values[()]
+                world.update(zip(facts, cells, strict=True))
+                values[tuple([cells[i] for i in varying])] = term.value(world)
+            names = tuple(facts[i] for i in varying)
+            self._made[term.key] = self.worlds.elimination.factor(names, values) if varying else values[()]
         return self._made[term.key]
 
 

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
+import re
 import tomllib
 from collections.abc import Iterator, Mapping
 from datetime import date
@@ -61,6 +63,9 @@ FILES = (
 )
 SCREEN_FILES = "screens_"
 LONGEST_FILE = 2_000_000
+MOST_KEY_PARTS = 20
+#: A dotted key is read in time that grows with the square of its parts.
+_LONG_KEY = re.compile(r"^\s*\[{0,2}[\w-]+(?:\s*\.\s*[\w-]+){" + str(MOST_KEY_PARTS) + r"}", re.MULTILINE)
 
 
 def load_policy(texts: Mapping[str, str]) -> Policy:
@@ -79,10 +84,18 @@ def load_policy(texts: Mapping[str, str]) -> Policy:
 def _parsed(name: str, text: str) -> dict[str, object]:
     if len(text) > LONGEST_FILE:
         raise PolicyError(name, f"is longer than {LONGEST_FILE} characters")
+    if _LONG_KEY.search(text):
+        raise PolicyError(name, "has a key of too many parts", f"at most {MOST_KEY_PARTS}")
     try:
+        text.encode()
         return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise PolicyError(name, f"is not TOML: {error}") from error
+    except RecursionError as error:
+        raise PolicyError(name, "is nested too deep") from error
+    except (
+        ValueError,
+        OverflowError,
+    ) as error:  # tomllib's own error, a lone surrogate, a number of thousands of digits
+        raise PolicyError(name, f"is not TOML: {str(error)[:200]}") from error
 
 
 def _decimal(value: object) -> object:
@@ -91,9 +104,13 @@ def _decimal(value: object) -> object:
         return {str(key): _decimal(one) for key, one in value.items()}
     if isinstance(value, list):
         return [_decimal(one) for one in value]
+    if isinstance(value, str) and not all(char.isprintable() or char == "\n" for char in value):
+        raise PolicyError("policy", f"{value[:40]!r} holds control characters")
     if isinstance(value, bool | str):
         return value
     if isinstance(value, int | float):
+        if not math.isfinite(value):
+            raise PolicyError("policy", f"{value!r} is no number to reckon with")
         return f"number {float(value)!r}"
     if isinstance(value, date):
         return f"date {value.isoformat()}"
