@@ -30,6 +30,7 @@ from repairadvisor.decision.document import Answer, write  # noqa: E402
 from repairadvisor.decision.prepare import prepare  # noqa: E402
 from repairadvisor.decision.rules import Rules  # noqa: E402
 from repairadvisor.decision.situation import look  # noqa: E402
+from repairadvisor.decision.start import as_it_stands  # noqa: E402
 from repairadvisor.errors import InputError  # noqa: E402
 from repairadvisor.facts.context import Context  # noqa: E402
 from repairadvisor.facts.parse import parse_context  # noqa: E402
@@ -415,11 +416,13 @@ def run_job(job: Job, rules: Rules) -> Outcome:
         context = read_context(job)
     except InputError as error:
         place = parse_context({"place": error.place}, moment(job)) if error.place else None
-        shown = () if place is None else write(method.answer(look(rules, place), ""), method.METHOD_VERSION).cautions
+        shown = (
+            () if place is None else write(method.answer(look(rules, place), ""), place, method.METHOD_VERSION).cautions
+        )
         tags = tuple(caution.tag for caution in shown)
         return Outcome("refuse_input", None, None, tuple(fault.field for fault in error.faults), tags)
-    answer = method.answer(look(rules, method.as_it_stands(context, rules)), "")
-    advice = write(answer, method.METHOD_VERSION)
+    answer = method.answer(look(rules, as_it_stands(context, rules)), "")
+    advice = write(answer, context, method.METHOD_VERSION)
     return Outcome(advice.action, advice, answer, (), tuple(caution.tag for caution in advice.cautions))
 
 

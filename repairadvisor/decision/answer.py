@@ -53,10 +53,14 @@ class Answer:
 
 @dataclass(slots=True)
 class Told:
-    """What the parts of a document share: the answer, the words, and what has been worked out of it so far."""
+    """What the parts of a document share: the answer, the words, and what has been worked out of it so far.
+
+    ``asked_with`` is the context as it was given, before it was moved to the start of work.
+    """
 
     answer: Answer
     words: Words
+    asked_with: Context
     loss: Loss | None = None
     checks: tuple[Check, ...] = ()
 

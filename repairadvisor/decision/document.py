@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -18,7 +19,7 @@ from repairadvisor.decision.advice import (
     Step,
 )
 from repairadvisor.decision.answer import Answer, Told, moment_text
-from repairadvisor.decision.cost import PARTS, Costs, fibres_fact, persons
+from repairadvisor.decision.cost import PARTS, Costs, Term, fibres_fact, persons
 from repairadvisor.decision.duration import restored, work_minutes
 from repairadvisor.decision.kit import Need, kit_lines
 from repairadvisor.decision.loss import inserted_m, stated_loss
@@ -28,7 +29,7 @@ from repairadvisor.decision.screens import BARRED, CLEAR, OPEN, open_facts, stat
 from repairadvisor.decision.situation import weigh
 from repairadvisor.decision.steps import joints_to_make, step_fields, steps_of
 from repairadvisor.facts.context import Context
-from repairadvisor.facts.value import Known
+from repairadvisor.facts.value import Between, Known
 from repairadvisor.facts.vocabulary import BY_NAME, CREW_AND_STOCK, VOCABULARY_VERSION
 from repairadvisor.policy.model import Screen
 from repairadvisor.policy.plan import Plan
@@ -47,22 +48,22 @@ NOT_YET_COMPUTED = (
 )
 
 
-def write(answer: Answer, method_version: str) -> Advice:
-    """The document of an answer."""
-    return _Writer(answer).advice(method_version)
+def write(answer: Answer, asked_with: Context, method_version: str) -> Advice:
+    """The document of an answer to what was asked with."""
+    return _Writer(answer, asked_with).advice(method_version)
 
 
 class _Writer:
     """Puts one document together; each method makes one part of it."""
 
-    def __init__(self, answer: Answer) -> None:
+    def __init__(self, answer: Answer, asked_with: Context) -> None:
         self.answer = answer
         self.situation = answer.situation
         self.rules = answer.situation.rules
         self.policy = self.rules.policy
         self.context: Context = answer.situation.context
         self.words = Words(self.rules.wording)
-        self.told = Told(answer, self.words)
+        self.told = Told(answer, self.words, asked_with)
         self.plan = self.told.plan
         self.loss, self.loss_withheld = self._loss()
         self.fields = step_fields(answer.ahead, self.plan, self.loss, self.told.fibres)
@@ -286,11 +287,17 @@ class _Writer:
         assert costs is not None
         fibres = self.told.fibres
         if fibres is None:
-            name = fibres_fact(plan)
-            cells = costs.worlds.cells(name)
-            fibres = round(sum(costs.worlds.mean(name, cell) for cell in cells[:1]))
+            fibres = self._fibres_to_load_for(costs, fibres_fact(plan))
         joints = joints_to_make(self.answer.ahead, plan, fibres)
         return Need(plan, joints, fibres, inserted_m(self.rules, self.context, plan))
+
+    def _fibres_to_load_for(self, costs: Costs, name: str) -> float:
+        """The most fibres there may be where somebody has bounded them, else how many are expected, rounded up."""
+        state = self.context.state(name)
+        if isinstance(state, Between):
+            return state.high
+        term = Term(("fibres", name), "fibres", (name,), lambda world: costs.worlds.mean(name, world[name]))
+        return float(math.ceil(costs.expected([term], [])))
 
     def _unknown(self) -> tuple[str, ...]:
         """Open facts that stand between the plan and its being carried out; without a plan, those to ask for."""

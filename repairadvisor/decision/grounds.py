@@ -110,7 +110,7 @@ def _deciding(told: Told) -> list[int]:
 def facts_used(told: Told) -> tuple[FactUsed, ...]:
     """Every stated fact as it was understood."""
     used = []
-    for name, held in told.context.held.items():
+    for name, held in told.asked_with.held.items():
         value, unit = told.words.value(name, held)
         seen = "" if held.seen_at is None else moment_text(held.seen_at)
         used.append(FactUsed(name, value, unit, held.source, seen))

@@ -12,12 +12,13 @@ all close lies between two bounds; the lower one decides.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from repairadvisor.decision.cells import Interval, derived_interval
 from repairadvisor.facts.context import Context
-from repairadvisor.facts.value import Known
+from repairadvisor.facts.value import Between, Known, State
 from repairadvisor.facts.vocabulary import BY_NAME, MULTIMODE_TYPES, SINGLE_MODE_TYPES
 from repairadvisor.optics.constants import FIBRE_INDEX
 from repairadvisor.optics.distribution import LossModel, LossTable, compile_difference, compile_sum
@@ -266,12 +267,17 @@ def _mismatches(policy: Policy) -> dict[tuple[str, str], float]:
     }
 
 
-def mismatch_of(light: Light, context: Context) -> float | None:
-    """Loss for unlike mode fields: from both fibre types where they are known and no record says it."""
-    near, far = context.state("fibre_type_near"), context.state("fibre_type_far")
-    if "mode_field_loss_db" in context.held or not isinstance(near, Known) or not isinstance(far, Known):
+def mismatch_of(light: Light, context: Context) -> State | None:
+    """Loss for unlike mode fields: from both fibre types where something is said of both and no record tells it."""
+    held = context.held
+    if "mode_field_loss_db" in held or "fibre_type_near" not in held or "fibre_type_far" not in held:
         return None
-    return light.mismatch_db.get((str(near.value), str(far.value)))
+    pairs = itertools.product(context.possible["fibre_type_near"].words, context.possible["fibre_type_far"].words)
+    losses = [light.mismatch_db[pair] for pair in pairs if pair in light.mismatch_db]
+    if not losses:
+        return None
+    low, high = min(losses), max(losses)
+    return Known(low) if low == high else Between(low, high)
 
 
 def budget_screens(policy: Policy, light: Light) -> tuple[BudgetScreen, ...]:

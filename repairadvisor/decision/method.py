@@ -9,19 +9,18 @@ waited for, else everybody keeps away. A start that costs less than acting now i
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import timedelta
 
 from repairadvisor.decision.advice import Advice
 from repairadvisor.decision.answer import Answer
 from repairadvisor.decision.document import write
-from repairadvisor.decision.light import mismatch_of
 from repairadvisor.decision.plans import indifference, ranked, second_visit
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.screens import BARRED, OPEN, open_facts
 from repairadvisor.decision.situation import Judged, Situation, look, weigh
 from repairadvisor.decision.slots import best_later, has_temporary
+from repairadvisor.decision.start import as_it_stands
 from repairadvisor.facts.context import Context
-from repairadvisor.facts.value import Known, State
+from repairadvisor.facts.value import Known
 from repairadvisor.facts.vocabulary import BY_NAME, CREW_AND_STOCK, ON_ARRIVAL, WITH_INSTRUMENT
 from repairadvisor.policy.condition import facts_of
 from repairadvisor.policy.model import Screen
@@ -40,33 +39,17 @@ def advise(context: Context, rules: Rules, issued_plan: str = "") -> Advice:
     ``issued_plan`` is the id of a plan already given for this fault: it is kept while it is still among the best.
     """
     situation = look(rules, as_it_stands(context, rules))
-    return write(answer(situation, issued_plan), METHOD_VERSION)
-
-
-def as_it_stands(context: Context, rules: Rules) -> Context:
-    """The context with observations that are too old taken as unknown, and unlike fibre types as what they lose."""
-    changes: dict[str, State | None] = {}
-    for name, held in context.held.items():
-        lasts = rules.policy.facts[name].lasts_min
-        if lasts is not None and held.seen_at is not None and held.seen_at + timedelta(minutes=lasts) < context.now:
-            changes[name] = None
-    mismatch = mismatch_of(rules.light, context)
-    if mismatch is not None:
-        changes["mode_field_loss_db"] = Known(mismatch)
-    if not changes:
-        return context
-    changed, _ = context.with_facts(changes)
-    stale = tuple(name for name, state in changes.items() if state is None)
-    return Context(changed.now, changed.held, changed.possible, (*context.expired, *stale))
+    return write(answer(situation, issued_plan), context, METHOD_VERSION)
 
 
 def answer(situation: Situation, issued_plan: str) -> Answer:
     """The action, and what it rests on."""
     rules = situation.rules
-    for kind, action in (("scope", "out_of_scope"), ("danger", "stand_off")):
-        decisive = [i for i in situation.screens(BARRED) if rules.screens[i].kind == kind]
-        if decisive:
-            return Answer(situation, action, decisive=tuple(decisive))
+    barred = situation.screens(BARRED)
+    danger = tuple(i for i in barred if rules.screens[i].kind == "danger")
+    scope = tuple(i for i in barred if rules.screens[i].kind == "scope")
+    if scope or danger:  # people first: whoever declines a place still says whom its danger needs
+        return Answer(situation, "out_of_scope" if scope else "stand_off", decisive=danger + scope)
     plans = situation.candidates()
     if plans:
         return _repair_or_wait(situation, plans, issued_plan)

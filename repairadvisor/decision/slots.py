@@ -9,6 +9,7 @@ from repairadvisor.decision.plans import ranked, second_visit
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.screens import BARRED
 from repairadvisor.decision.situation import Judged, Situation, look, weigh
+from repairadvisor.decision.start import later_on, travel_min
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Known, State
 from repairadvisor.policy.model import Slot
@@ -55,14 +56,15 @@ def coming(situation: Situation) -> list[tuple[Slot, float | None]]:
     return (sorted(known, key=lambda one: one[1] or 0.0) + unknown)[:MOST_SLOTS]
 
 
-def then_context(slot: Slot, context: Context) -> Context | None:
+def then_context(rules: Rules, slot: Slot, context: Context, minutes: float) -> Context | None:
     """The context as it will be at a slot, or None where that contradicts what is known."""
+    context, told = later_on(context, rules, minutes, travel_min(context)), context
     changes: dict[str, State | None] = {}
     for name, value in slot.then.items():
         if value == "?":
             changes[name] = None
         elif isinstance(value, str) and value.startswith("="):
-            changes[name] = context.state(value[1:])
+            changes[name] = told.state(value[1:])
         else:
             changes[name] = Known(value if isinstance(value, str) else float(value))
     later, faults = context.with_facts(changes)
@@ -83,7 +85,7 @@ def best_later(rules: Rules, situation: Situation) -> Later | None:
     """The later start with the least expected cost, the wait included; None where nothing is coming that helps."""
     found: list[Later] = []
     for slot, minutes in coming(situation):
-        later = then_context(slot, situation.context)
+        later = None if minutes is None else then_context(rules, slot, situation.context, minutes)
         if later is None or minutes is None:
             continue
         ahead = look(rules, later)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from repairadvisor.decision.advice import Question, Wait
 from repairadvisor.decision.answer import Told
 from repairadvisor.decision.plans import standing
+from repairadvisor.decision.start import travel_min
 from repairadvisor.facts.value import Known
 from repairadvisor.facts.vocabulary import BY_NAME
 
@@ -129,7 +130,12 @@ def wait(told: Told) -> Wait | None:
     if later is None:
         then = None if told.answer.hoped is None else told.words.plan(told.answer.hoped.plan)
         return Wait(_until(told), None, (), then)
-    return Wait(_until(told), round(later.minutes, 1), later.slot.meanwhile, told.words.plan(later.best.plan))
+    return Wait(
+        _until(told),
+        round(later.minutes + travel_min(told.asked_with), 1),
+        later.slot.meanwhile,
+        told.words.plan(later.best.plan),
+    )
 
 
 def call(told: Told) -> tuple[str, ...]:

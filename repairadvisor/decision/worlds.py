@@ -118,6 +118,8 @@ class Worlds:
                 inner.update(
                     end for prior in self.facts[name].priors.values() for s in prior.stretches for end in s[:2]
                 )
+            if full.whole:
+                inner = {float(math.ceil(cut)) for cut in inner}  # no whole number lies between
             kept = tuple(cut for cut in sorted(inner) if full.low < cut <= full.high) if not full.words else ()
             self._axes[name] = replace(full, cuts=kept)
         return self._axes[name]

@@ -18,11 +18,12 @@ from decision.told import BY_ID, JOBS, job_context, told_differently
 from repairadvisor.decision.advice import ACTIONS, Advice, PlanWords
 from repairadvisor.decision.document import write
 from repairadvisor.decision.loss import stated_loss
-from repairadvisor.decision.method import METHOD_VERSION, advise, answer, as_it_stands
+from repairadvisor.decision.method import METHOD_VERSION, advise, answer
 from repairadvisor.decision.plans import indifference
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.screens import BARRED, OPEN, statuses
 from repairadvisor.decision.situation import Situation, look
+from repairadvisor.decision.start import as_it_stands
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.policy.plan import DIMENSIONS, Plan
@@ -420,7 +421,9 @@ def test_an_observation_that_is_too_old_is_as_good_as_none(fact: str, value: Any
         return advise(job_context(job_id, **{fact: {"value": value, "seen_at": moment}}), rules)
 
     untold = advise(job_context(job_id, **{fact: None}), rules)
-    assert seen(lasts + 1) == untold
+    told = next(one for one in seen(lasts + 1).facts_used if one.fact == fact)
+    assert replace(seen(lasts + 1), facts_used=()) == replace(untold, facts_used=())
+    assert told.seen_at  # it is repeated as it was told; that it no longer counts stands under what is not known
     fresh = seen(lasts)
     assert fact in untold.unknown_that_matter
     assert fact not in fresh.unknown_that_matter
@@ -499,12 +502,15 @@ def test_where_two_persons_are_there_nobody_is_waited_for(rules: Rules) -> None:
 
 @pytest.mark.parametrize(
     ("crew_place", "worth", "paid"),
-    [("on_site", 0, 60.0), ("on_site", 90, 105.0), ("not_sent", 90, 45.0), ("not_sent", 0, 0.0)],
+    [("on_site", 0, 60.0), ("on_site", 90, 105.0), ("not_sent", 90, 15.0), ("not_sent", 0, 0.0)],
 )
 def test_a_wait_costs_the_service_that_is_down_and_a_crew_that_stands_by(
     crew_place: str, worth: int, paid: float, rules: Rules
 ) -> None:
-    """Half an hour: of two persons at 60 an hour where they are there already, and of the service at its worth."""
+    """Half an hour: of two persons at 60 an hour where they are there already, and of the service at its worth.
+
+    Of a crew that drives for twenty minutes meanwhile only the last ten are waited for; the way is paid as the way.
+    """
     told = {"lightning": "none", "since_thunder_min": 0, "crew_place": crew_place, "outage_value_cu_per_h": worth}
     travel = None if crew_place == "on_site" else 20
     advice = advise(job_context("squirrel-at-the-terminal", **told, travel_min=travel), rules)
@@ -602,4 +608,36 @@ def test_the_document_says_which_method_and_vocabulary_made_it(rules: Rules) -> 
     assert advice.method_version == METHOD_VERSION
     assert advice.policy == rules.policy_id
     situation = look(rules, as_it_stands(context, rules))
-    assert write(answer(situation, ""), METHOD_VERSION) == advice
+    assert write(answer(situation, ""), context, METHOD_VERSION) == advice
+
+
+def test_what_was_seen_before_the_drive_is_looked_at_again_after_a_long_one(rules: Rules) -> None:
+    """Weather told at the desk holds for as long as the policy says, counted to the start of work."""
+
+    def checked(minutes: float) -> set[str]:
+        told = {"crew_place": "not_sent", "travel_min": minutes}
+        advice = advise(job_context("squirrel-at-the-terminal", **told), rules)
+        return {name for check in advice.checks_on_arrival for name in check.facts}
+
+    lasts = rules.policy.facts["lightning"].lasts_min
+    assert lasts is not None
+    assert "lightning" not in checked(lasts)
+    assert "lightning" in checked(lasts + 1)
+
+
+def test_a_later_start_does_not_rest_on_the_weather_of_now(rules: Rules) -> None:
+    """The second person comes in ten hours: nobody knows what the wind does then."""
+    told = {"second_person_arrives_at": None, "second_person_arrives_min": 600}
+    advice = advise(job_context("alone-at-the-foot-of-the-pole", **told), rules)
+    assert advice.action == "make_safe_and_wait"
+    assert {"wind_gust_mps", "lightning"} <= {name for check in advice.checks_on_arrival for name in check.facts}
+
+
+def test_the_test_of_the_air_grows_older_on_the_way(rules: Rules) -> None:
+    """Seven and a half hours old at the desk and an hour on the road: run out at the cover (8 h, UFC 3-560-01)."""
+    told = {"gas_test_at": None, "gas_test_age_min": 450, "crew_place": "not_sent", "tent_over_cover": "no"}
+    near, far = (
+        advise(job_context("everything-signed-and-no-slack", **told, travel_min=way), rules) for way in (5, 60)
+    )
+    assert near.plan is not None
+    assert far.action == "make_safe_and_wait" or far.plan is None or far.plan.access != "chamber_entry"

@@ -1,4 +1,4 @@
-"""What is known to be wrong: each test here fails until the product is put right, and then moves to its module."""
+"""Mistakes that trying to break the product has found, each as the test that found it."""
 
 from __future__ import annotations
 

@@ -1,0 +1,84 @@
+"""The context as it will be when work begins: screens are judged at the planned start, not at the hour of asking.
+
+What passes by itself holds for a time the policy names; after that it is unknown again. Ages grow, what is on its way
+comes nearer. Two fibre types that are known say what a joint between them loses.
+"""
+
+from __future__ import annotations
+
+from datetime import timedelta
+
+from repairadvisor.decision.light import mismatch_of
+from repairadvisor.decision.rules import Rules
+from repairadvisor.facts.context import Context
+from repairadvisor.facts.value import Between, Known, State
+from repairadvisor.facts.vocabulary import BY_NAME, Fact
+
+#: Where the crew is settles when work starts; it is not something the start could make old.
+_OF_THE_WAY = ("crew_place", "travel_min")
+
+
+def as_it_stands(context: Context, rules: Rules) -> Context:
+    """The context at the planned start of work, once a crew that is still to come has travelled."""
+    return later_on(context, rules, travel_min(context))
+
+
+def later_on(context: Context, rules: Rules, minutes: float, already: float = 0.0) -> Context:
+    """The context ``minutes`` further on: what will be too old to count is unknown, ages and arrivals have moved on.
+
+    ``already`` are the minutes from now by which the context has been moved before.
+    """
+    changes: dict[str, State | None] = {}
+    stale = []
+    for name, held in context.held.items():
+        fact = BY_NAME[name]
+        if fact.time_runs and minutes > 0.0:
+            changes[name] = _moved(fact, held.state, minutes)
+        elif (
+            fact.passing and not fact.time_runs and name not in _OF_THE_WAY and _too_old(context, rules, name, minutes)
+        ):
+            changes[name] = None
+            stale.append(name)
+    mismatch = mismatch_of(rules.light, context)
+    if mismatch is not None:
+        changes["mode_field_loss_db"] = mismatch
+    if not changes:
+        return context
+    changed, faults = context.with_facts(changes)
+    if faults:  # what was stated together still is; only what moved on cannot stand beside it
+        return context
+    return Context(changed.now, changed.held, changed.possible, (*context.expired, *stale))
+
+
+def _passes(fact: Fact) -> bool:
+    """Whether what was seen of a fact grows old on the way."""
+    return fact.passing and not fact.time_runs and fact.name not in _OF_THE_WAY
+
+
+def travel_min(context: Context) -> float:
+    """Minutes the crew still travels, at most; nothing where nobody has said."""
+    state = context.state("travel_min")
+    if isinstance(state, Between):
+        return state.high
+    return float(state.value) if isinstance(state, Known) else 0.0
+
+
+def _too_old(context: Context, rules: Rules, name: str, minutes: float) -> bool:
+    """Whether an observation will be too old to count; one of which nobody said when it was made is of now."""
+    lasts = rules.policy.facts[name].lasts_min
+    if lasts is None:
+        return False
+    seen = context.held[name].seen_at or context.now
+    return seen + timedelta(minutes=lasts) < context.now + timedelta(minutes=minutes)
+
+
+def _moved(fact: Fact, state: State, minutes: float) -> State:
+    """An age grown, or an arrival come nearer; what has come is there."""
+    by = minutes if fact.time_runs == "ago" else -minutes
+
+    def move(value: float) -> float:
+        return min(max(value + by, fact.low), fact.high)
+
+    if isinstance(state, Between):
+        return Between(move(state.low), move(state.high))
+    return Known(move(float(state.value))) if isinstance(state, Known) else state
