@@ -18,7 +18,7 @@ from repairadvisor.policy.plan import Plan, PlanBits
 from repairadvisor.policy.read_numbers import ordered_facts
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Rules:
     """A compiled policy. Bit i of a plan mask stands for ``policy.plans[i]``.
 
@@ -38,6 +38,10 @@ class Rules:
     rows: Mapping[str, PlanRows]
     unused_with_record: frozenset[int]
     unused_without_record: frozenset[int]
+
+    def __repr__(self) -> str:
+        """Short: the whole would be millions of characters in the first message that mentions it."""
+        return f"Rules(policy {self.policy_id[:12]})"
 
     @property
     def policy_id(self) -> str:

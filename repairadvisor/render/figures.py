@@ -13,6 +13,11 @@ _ONE_OF = {
     "persons": "person",
     "joints": "joint",
     "attempts": "attempt",
+    "pairs": "pair",
+    "packs": "pack",
+    "rolls": "roll",
+    "boxes": "box",
+    "bottles": "bottle",
 }
 _HOUR_MIN, _DAY_MIN = 60, 24 * 60
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from itertools import groupby
 
-from repairadvisor.decision.advice import Advice, Alternative, Barred, Loss, PlanWords, Question, Step
+from repairadvisor.decision.advice import Advice, Alternative, Barred, Loss, Question, Step
 from repairadvisor.render import figures
 
 HEADLINES = {
@@ -49,15 +49,10 @@ def plan(advice: Advice) -> list[str]:
     """The plan in words, and how far it may count as a repair."""
     lines = []
     if advice.plan is not None:
-        lines.append(f"Plan: {_plan_in_full(advice.plan)}")
+        lines.append(f"Plan: {advice.plan.phrase}")
     if advice.continuity_only:
         lines.append(advice.continuity_only)
     return lines
-
-
-def _plan_in_full(words: PlanWords) -> str:
-    six = (words.method, words.layout, words.position, words.access, words.shelter, words.stage)
-    return f"{words.phrase} ({', '.join(figures.words(word) for word in six)})"
 
 
 def light(advice: Advice) -> list[str]:
@@ -82,8 +77,8 @@ def light(advice: Advice) -> list[str]:
 
 
 def _joints(lost: Loss) -> list[str]:
-    attempts = f"up to {lost.attempts_each} attempts each" if lost.attempts_each > 1 else "one attempt each"
-    line = f"Joints: {lost.joints}, {attempts}"
+    attempts = f"up to {lost.attempts_each} attempts counted" if lost.attempts_each > 1 else "each counted as made once"
+    line = f"Joints on each fibre: {lost.joints}, {attempts}"
     if lost.inserted_m > 0:
         line += f"; {figures.quantity(lost.inserted_m, 'm')} inserted, {figures.loss(lost.inserted_loss_db)} of it"
     if lost.given_back_db is not None:
@@ -150,7 +145,7 @@ def wait(advice: Advice) -> list[str]:
         line += f": about {figures.minutes(wanted.minutes)}"
     lines = [line, *(f"Meanwhile: {text}" for text in wanted.meanwhile)]
     if wanted.then_plan is not None:
-        lines.append(f"Then: {_plan_in_full(wanted.then_plan)}")
+        lines.append(f"Then: {wanted.then_plan.phrase}")
     return lines
 
 
@@ -168,7 +163,7 @@ def checks(advice: Advice, beside: Mapping[str, tuple[str, ...]]) -> list[str]:
     for failing, alike in groupby(advice.checks_on_arrival, key=lambda check: check.if_it_fails):
         for check in alike:
             lines += [caution(text) for text in beside[check.screen]]
-            lines.append(f"Not before: {check.not_before}")
+            lines.append(f"Make certain: {check.not_before}")
         if failing:
             lines.append(failing)
     return lines
@@ -190,7 +185,8 @@ def step(one: Step) -> str:
 
 def question(one: Question) -> str:
     """One thing to find out."""
-    line = f"Ask {figures.words(one.of_whom)}: {one.ask}"
+    whom = one.of_whom if one.of_whom.startswith("somebody") else f"the {one.of_whom}"
+    line = f"Ask {figures.words(whom)}: {one.ask}"
     if one.answers:
         line += f" ({' / '.join(figures.words(answer) for answer in one.answers)})"
     return line + (f" Because: {one.because}" if one.because else "")

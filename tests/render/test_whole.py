@@ -63,7 +63,7 @@ def test_every_caution_and_check_is_printed_whole(render: Callable[[Advice], str
     for caution in advice.cautions:
         assert f"CAUTION: {caution.text}" in text
     for check in advice.checks_on_arrival:
-        assert f"Not before: {check.not_before}" in text
+        assert f"Make certain: {check.not_before}" in text
 
 
 @pytest.mark.parametrize("render", RENDERERS)
@@ -76,7 +76,7 @@ def test_every_caution_stands_before_what_it_concerns(render: Callable[[Advice],
     for number, cautions in where.before.items():
         for caution in cautions:
             assert text.index(f"CAUTION: {caution}") < steps[number]
-    checks = {check.screen: text.rindex(f"Not before: {check.not_before}") for check in advice.checks_on_arrival}
+    checks = {check.screen: text.rindex(f"Make certain: {check.not_before}") for check in advice.checks_on_arrival}
     for screen, cautions in where.beside.items():
         for caution in cautions:
             assert text.index(f"CAUTION: {caution}") < checks[screen]
