@@ -75,5 +75,5 @@ def stopping_values_db(joint: LossTable, cost_db: float, draws: int) -> tuple[fl
     for _ in range(draws - 1):
         limit = values[-1] + cost_db
         lost = first + joint.tail_integral[0] - joint.integral_beyond(limit) if limit > first else limit
-        values.append(min(lost, values[-1] + cost_db))
+        values.append(min(lost, values[-1]))  # one more draw never costs more; a table's last digits may say so
     return tuple(values)
