@@ -1,11 +1,24 @@
-"""Generated examples are the same in every run, so that a green run can be had again; whole runs look further."""
+"""Generated examples are the same in every run, so that a green run can be had again; whole runs look further.
+
+At the end a run says of each expensive check how much of it was done: "n of N".
+"""
 
 from __future__ import annotations
 
 import os
 
+import pytest
 from hypothesis import settings
 
 settings.register_profile("fixed", derandomize=True)
 settings.register_profile("whole", print_blob=True)
 settings.load_profile("whole" if os.environ.get("REPAIRADVISOR_LONG") else "fixed")
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Tell the share here: what a check prints itself is not shown when it passes."""
+    for outcome in ("passed", "failed"):
+        for report in terminalreporter.getreports(outcome):
+            told = dict(report.user_properties)
+            if "of" in told:
+                terminalreporter.write_line(f"{report.nodeid}: {told['n']} of {told['of']} (seed {told['seed']})")

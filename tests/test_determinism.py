@@ -54,7 +54,6 @@ def test_two_processes_give_the_same_documents(record_property: Callable[[str, o
     ids = every if whole else every[SEED % ONE_IN :: ONE_IN]
     for name, value in (("seed", SEED), ("n", len(ids)), ("of", len(every))):
         record_property(name, value)
-    print(f"{len(ids)} of {len(every)} jobs")
     first, second = (_answers(ids, one) for one in HASHED_FROM)
     assert [line.split()[0] for line in first[1:]] == ids
     assert first == second
