@@ -1,13 +1,12 @@
 """Are the bad joints one thing? The chance of a common cause after some bad results in a row.
 
 Tries are not independent: glass, cleaver or machine may spoil every one of them. Each further bad result makes
-that likelier, and past a figure of the policy's the answer is to look for it, not to try again. Plus, minus,
-times and divide only.
+that likelier, and past a figure of the policy's the answer is to look for it, not to try again. In a plan a bad
+result is an attempt that fails; a clean one that loses too much says nothing of a cause. Plus, minus, times and
+divide only.
 """
 
 from __future__ import annotations
-
-from collections.abc import Sequence
 
 from repairadvisor.errors import OpticsError
 from repairadvisor.optics.valid_range import in_range
@@ -44,28 +43,25 @@ def bad_results_to_look_for_cause(prior: float, bad_if_cause: float, bad_if_none
     raise OpticsError("figure", figure, "what a hundred bad results in a row can reach", "1")
 
 
-def mixture(without: Sequence[float], with_cause: Sequence[float], chance: float) -> tuple[float, ...]:
-    """Chances on a grid when a cause is at work with ``chance`` (0 to 1); the shorter counts as ending in 0."""
-    in_range("chance", chance, 0.0, 1.0, "1")
-    length = max(len(without), len(with_cause))
-    clean = [*without, *[0.0] * (length - len(without))]
-    spoilt = [*with_cause, *[0.0] * (length - len(with_cause))]
-    return tuple((1.0 - chance) * a + chance * b for a, b in zip(clean, spoilt, strict=True))
+def failure_chances(calibrated: float, prior: float, failing_with_cause: float, attempts: int) -> tuple[float, ...]:
+    """Chance that the first, second, ... attempt fails, each after only failed ones before it.
 
-
-def tries_with_common_cause(
-    without: Sequence[float],
-    with_cause: Sequence[float],
-    prior: float,
-    bad: tuple[float, float],
-    tries: int,
-) -> tuple[tuple[float, ...], ...]:
-    """Chances on a grid of the first, second, ... try, each after only bad ones before it.
-
-    ``bad`` is the chance of a bad try with the cause and without it; tries 1 to 20. Errors: OpticsError.
+    ``calibrated`` is that of the first, causes included; ``prior`` the chance that a common cause is at work and
+    ``failing_with_cause`` that of failing then. Attempts 1 to 20. Errors: OpticsError, also where the causes alone
+    fail oftener than ``calibrated``. Source: Bayes' rule.
     """
-    in_range("number of tries", tries, 1, 20, "1")
-    return tuple(
-        mixture(without, with_cause, chance_of_common_cause(prior, bad[0], bad[1], bad_results))
-        for bad_results in range(tries)
-    )
+    in_range("number of attempts", attempts, 1, 20, "1")
+    without = failing_without(calibrated, prior, failing_with_cause)
+    found = []
+    for failed in range(attempts):
+        cause = chance_of_common_cause(prior, failing_with_cause, without, failed) if calibrated > 0.0 else prior
+        found.append(cause * failing_with_cause + (1.0 - cause) * without)
+    return tuple(found)
+
+
+def failing_without(calibrated: float, prior: float, failing_with_cause: float) -> float:
+    """Chance of failing where no common cause is at work, from that over all. Errors: OpticsError."""
+    for chance in (calibrated, prior, failing_with_cause):
+        in_range("chance", chance, 0.0, 1.0, "1")
+    in_range("chance of failing by a common cause", prior * failing_with_cause, 0.0, calibrated, "1")
+    return (calibrated - prior * failing_with_cause) / (1.0 - prior) if prior < 1.0 else calibrated

@@ -1,34 +1,365 @@
-"""Keep this joint or make it again? Optimal stopping without recall, in money.
+"""Keep this joint or make it again? Optimal stopping without recall, in money, joint by joint.
 
-The joint that is cut is gone. With k counting tries including this one, V(k) = E[min(g(X), c + V(k-1))] and
-V(0) is infinite: keep a joint of loss x if and only if g(x) <= c + V(k-1), where c is the cost of one more
-try and g(x) the least expected cost of everything that follows when x is kept. Joints are made one after
-the other, so g of one joint is the value of the next at the loss so far plus x, with the attempts that
-joints share (bodies, tray fibre) in the state; after the last joint it is the cost of the budget missed. The
-limits rise as tries run out. An owner's limit caps them.
+The joint that is cut is gone. With k counting attempts including this one, V(k) = E[min(g(X), c + V(k-1))] and V(0)
+is infinite: keep a joint of loss x if and only if g(x) <= c + V(k-1), where c is the cost of one more attempt and g(x)
+the least expected cost of everything that follows when x is kept. Joints are made one after the other, so g of one
+joint is the value of the next at the loss so far plus x, with the attempts that joints share (bodies) in the state;
+after the last joint it is P(budget missed) times a second visit. Limits rise as attempts run out. An owner's limit
+caps them: above it a joint is made again while it can be.
 
-Losses stand on a grid of 0.01 dB at the governing wavelength. Compiled when a policy is read (numpy);
-looked up with comparisons and plus. Planning and the verdict read the same tables.
+What a joint may turn out to lose is a :class:`~repairadvisor.optics.joint_law.JointLaw`, attempt by attempt, so a
+common cause that bad attempts make likelier is in the law. Losses before the last joint stand on the law's stretches
+(60 to 120 of exact chance and mean) instead of an even grid: an even one of 0.01 dB errs by up to a percentage point
+for a fused joint, this one by less than 0.01. Plus, minus, times, divide and comparisons only, in one fixed order.
+
+Source: optimal stopping without recall (Moser, 1956; Cayley's problem), by backward induction.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Protocol
 
-import numpy as np
-from numpy.typing import NDArray
-
-from repairadvisor.errors import OpticsError
 from repairadvisor.optics.distribution import LossTable
 from repairadvisor.optics.valid_range import in_range
 
-STEP_DB = 0.01
-_HAIR = 1e-9  # grid steps
+_HALVINGS = 40
+_ANY = math.inf
+_NEVER = 1e-9  # what is less likely is left out of the loss that is stated
+_CLOSE_DB, _CLOSE_CHANCE = 1e-4, 4e-6
 
-Array = NDArray[np.float64]
-Bools = NDArray[np.bool_]
+#: (governing loss, loss at another wavelength, shared redos left, chance)
+_Outcome = tuple[float, float, int, float]
+
+
+class Law(Protocol):
+    """What a joint may lose, attempt by attempt."""
+
+    @property
+    def tries(self) -> int:
+        """Attempts that the law speaks of."""
+
+    def tail(self, used: int, x_db: float) -> float:
+        """P(loss > x) of the attempt after ``used`` others."""
+
+    def weights_within(self, used: int, limit_db: float) -> list[tuple[float, float]]:
+        """(loss, chance) of that attempt, up to the limit; losses rise within what belongs together."""
+
+    def tail_within(self, used: int, nm: int, y_db: float, limit_db: float) -> float:
+        """P(loss at ``nm`` > y and governing loss <= limit)."""
+
+    def mean_within(self, used: int, nm: int, limit_db: float) -> float:
+        """E[loss at ``nm``; governing loss <= limit]."""
+
+    def losses_at(self, used: int, nm: int, limit_db: float) -> list[tuple[float, float, float]]:
+        """(governing loss, loss at ``nm``, chance) of that attempt, up to the limit of the governing loss."""
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """What the joints may lose, and what it costs to miss it.
+
+    ``margin_db`` is that for the joints; ``given_back`` the distribution of what parts cut out used to lose, where
+    that is not on record. Errors: OpticsError for a margin outside -60 to 60 dB or a negative cost.
+    """
+
+    margin_db: float
+    second_visit: float
+    given_back: LossTable | None = None
+
+    def __post_init__(self) -> None:
+        in_range("margin", self.margin_db, -60.0, 60.0, "dB")
+        in_range("cost of a second visit", self.second_visit, 0.0, 1e9, "money")
+
+    def missed(self, lost_db: float) -> float:
+        """P(budget missed) at a loss of all joints."""
+        if self.given_back is None:
+            return 1.0 if lost_db > self.margin_db else 0.0
+        return 1.0 - self.given_back.chance_above(lost_db - self.margin_db)
+
+    def most_lost_db(self, missed: float) -> float:
+        """The greatest loss at which P(budget missed) does not pass ``missed`` (0 or more)."""
+        if missed >= 1.0:
+            return _ANY
+        if self.given_back is None:
+            return self.margin_db
+        return self.margin_db + self.given_back.loss_at_chance_above(1.0 - missed)
+
+
+@dataclass(frozen=True, slots=True)
+class Attempts:
+    """How often joints may be made and what that costs.
+
+    ``redo_cost`` of one more attempt; ``each`` attempts a joint at most; ``shared_redos`` beyond the first attempts,
+    between all joints (None: as many as ``each`` lets). Above ``owner_limit_db`` a joint is made again while it can
+    be; one that stays above costs ``over_limit_cost``. Errors: OpticsError.
+    """
+
+    redo_cost: float
+    each: int
+    shared_redos: int | None = None
+    owner_limit_db: float | None = None
+    over_limit_cost: float = 0.0
+
+    def __post_init__(self) -> None:
+        in_range("cost of a redo", self.redo_cost, 0.0, 1e9, "money")
+        in_range("number of tries", self.each, 1, 20, "1")
+        in_range("shared redos", self.shared_redos or 0, 0, 1000, "1")
+        in_range("cost of passing the owner's limit", self.over_limit_cost, 0.0, 1e9, "money")
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """Least expected cost of what is still to come, and what it is made of: redos, the chance that the budget is
+    missed, and joints kept above the owner's limit for want of attempts."""
+
+    cost: float
+    redos: float
+    missed: float
+    over_limit: float
+
+
+@dataclass(slots=True)
+class Redo:
+    """The best limits for joints made in order, worked out where they are asked for.
+
+    ``laws`` one a joint (1 to 50). Errors: OpticsError.
+    """
+
+    laws: Sequence[Law]
+    budget: Budget
+    attempts: Attempts
+    _values: dict[tuple[int, int, int, float], Expected] = field(default_factory=dict)
+    _limits: dict[tuple[int, int, int, float], float] = field(default_factory=dict)
+    _reached: dict[tuple[int, int, float], list[tuple[int, float, float]]] = field(default_factory=dict)
+    _turned_out: dict[tuple[int, int, float, int], list[_Outcome]] = field(default_factory=dict)
+    _usable: tuple[int, ...] = ()  # redos that this joint and those after it can use up
+
+    def __post_init__(self) -> None:
+        in_range("number of joints", len(self.laws), 1, 50, "1")
+        spare = [self._tries(joint) - 1 for joint in range(len(self.laws))]
+        self._usable = tuple(sum(spare[joint:]) for joint in range(len(spare)))
+
+    @property
+    def redos_at_first(self) -> int:
+        """Shared redos before the first joint."""
+        most = self._usable[0]
+        return most if self.attempts.shared_redos is None else min(self.attempts.shared_redos, most)
+
+    @property
+    def expected(self) -> Expected:
+        """Before the first joint, nothing lost so far."""
+        return self.value(0, self.redos_at_first, 0, 0.0)
+
+    def value(self, joint: int, redos_left: int, used: int, so_far_db: float) -> Expected:
+        """V before attempt ``used`` + 1 at a joint, at a loss so far; after the last joint what missing costs."""
+        if joint == len(self.laws):
+            missed = self.budget.missed(so_far_db)
+            return Expected(missed * self.budget.second_visit, 0.0, missed, 0.0)
+        key = (joint, min(redos_left, self._usable[joint] - used), used, so_far_db)
+        found = self._values.get(key)
+        if found is None:
+            last = joint + 1 == len(self.laws) and self.budget.given_back is None
+            found = self._last(*key) if last else self._value(*key)
+            self._values[key] = found
+        return found
+
+    def again(self, joint: int, redos_left: int, used: int, so_far_db: float) -> float:
+        """c + V(k-1), after attempt ``used`` + 1; infinite when no attempt or no shared redo is left."""
+        if redos_left == 0 or used + 1 >= self._tries(joint):
+            return _ANY
+        return self.attempts.redo_cost + self.value(joint, redos_left - 1, used + 1, so_far_db).cost
+
+    def limit_db(self, joint: int, redos_left: int, used: int, so_far_db: float) -> float:
+        """Greatest loss at which attempt ``used`` + 1 is kept; infinite when any is (the last attempt, or one more
+        costs too much), below nothing when none is. Money and the owner's limit both count."""
+        key = (joint, min(redos_left, self._usable[joint] - used), used, so_far_db)
+        if key not in self._limits:
+            again = self.again(*key)
+            by_money = _ANY if again == _ANY else self._limit_by_money(joint, redos_left, so_far_db, again)
+            owner = self.attempts.owner_limit_db
+            self._limits[key] = by_money if again == _ANY or owner is None else min(by_money, owner)
+        return self._limits[key]
+
+    def cost_if_kept(self, joint: int, redos_left: int, so_far_db: float, loss_db: float) -> float:
+        """g: least expected cost of what follows when a joint of ``loss_db`` is kept."""
+        owner = self.attempts.owner_limit_db
+        over = self.attempts.over_limit_cost if owner is not None and loss_db > owner else 0.0
+        return over + self.value(joint + 1, redos_left, 0, so_far_db + loss_db).cost
+
+    def cost_if_kept_given(
+        self, joint: int, redos_left: int, so_far_db: float, chances: Sequence[tuple[float, float]]
+    ) -> float:
+        """E[g(X) | reading], ``chances`` being (true loss, chance) after the reading."""
+        return sum(chance * self.cost_if_kept(joint, redos_left, so_far_db, loss) for loss, chance in chances)
+
+    def kept_chance_above(self, nm: int, y_db: float) -> float:
+        """P(loss of all joints at ``nm`` > y), by the best limits."""
+        return self._above(0, self.redos_at_first, 0.0, nm, y_db)
+
+    def kept_mean_db(self, nm: int) -> float:
+        """Expected loss of all joints at ``nm``, by the best limits."""
+        return self._mean(0, self.redos_at_first, 0.0, nm)
+
+    def kept_loss_at_chance_above(self, nm: int, chance: float, near_db: float) -> float:
+        """The loss of all joints at ``nm`` that is passed with ``chance`` (above 0, below 1), to 1e-4 dB or 4e-6 of it.
+
+        ``near_db`` is a guess above nothing. Errors: OpticsError.
+        """
+        in_range("chance", chance, 1e-9, 1.0 - 1e-9, "1")
+        middle, off, step = in_range("guess", near_db, 1e-6, 60.0, "dB"), 0.0, 0.03
+        low, off_low, high, off_high = 0.0, 1.0 - chance, 60.0, -chance
+        while step < 64.0:  # from the guess outwards until the loss is between two
+            off = self.kept_chance_above(nm, middle) - chance
+            if off > 0.0:
+                low, off_low = middle, off
+            else:
+                high, off_high = middle, off
+            if low > 0.0 and high < 60.0:
+                break
+            middle = min(middle * (1.0 + step) + 1e-4, 60.0) if off > 0.0 else middle * max(1.0 - step, 0.0)
+            step *= 3.0
+        moved_low = 0
+        while high - low > _CLOSE_DB:
+            # a secant; an end that stays put twice loses half its weight, so that both ends close in
+            middle = low + min(max(off_low / (off_low - off_high), 0.02), 0.98) * (high - low)
+            off = self.kept_chance_above(nm, middle) - chance
+            if abs(off) <= _CLOSE_CHANCE:
+                return middle
+            if off > 0.0:
+                low, off_low = middle, off
+                off_high *= 0.5 if moved_low > 0 else 1.0
+                moved_low = 1
+            else:
+                high, off_high = middle, off
+                off_low *= 0.5 if moved_low < 0 else 1.0
+                moved_low = -1
+        return high
+
+    # --- one joint -------------------------------------------------------------------------------------------
+
+    def _tries(self, joint: int) -> int:
+        return min(self.attempts.each, self.laws[joint].tries)
+
+    def _value(self, joint: int, redos_left: int, used: int, so_far_db: float) -> Expected:
+        """What is kept within the limit, each outcome with its chance, and beyond it one more attempt."""
+        law, owner = self.laws[joint], self.attempts.owner_limit_db
+        limit = self.limit_db(joint, redos_left, used, so_far_db)
+        over = law.tail(used, owner) if limit == _ANY and owner is not None else 0.0
+        cost, redos, missed, over_limit = over * self.attempts.over_limit_cost, 0.0, 0.0, over
+        for loss, chance in law.weights_within(used, limit):
+            after = self.value(joint + 1, redos_left, 0, so_far_db + loss)
+            cost += chance * after.cost
+            redos += chance * after.redos
+            missed += chance * after.missed
+            over_limit += chance * after.over_limit
+        if limit < _ANY:
+            redone = law.tail(used, limit)
+            after = self.value(joint, redos_left - 1, used + 1, so_far_db)
+            cost += redone * (self.attempts.redo_cost + after.cost)
+            redos += redone * (1.0 + after.redos)
+            missed += redone * after.missed
+            over_limit += redone * after.over_limit
+        return Expected(cost, redos, missed, over_limit)
+
+    def _last(self, joint: int, redos_left: int, used: int, so_far_db: float) -> Expected:
+        """The last joint of a budget that is known: it closes or it does not, so two chances say everything."""
+        law, attempts, visit = self.laws[joint], self.attempts, self.budget.second_visit
+        owner, margin = attempts.owner_limit_db, self.budget.margin_db - so_far_db
+        most = min(redos_left, self._tries(joint) - 1 - used)
+        cost = redos = missed = over_limit = 0.0
+        for more in range(most + 1):  # from the last attempt back to this one; more: attempts that may follow
+            attempt = used + most - more
+            misses = law.tail(attempt, margin)
+            over = law.tail(attempt, owner) if owner is not None else 0.0
+            if more == 0:
+                cost, missed, over_limit = misses * visit + over * attempts.over_limit_cost, misses, over
+                continue
+            again = attempts.redo_cost + cost
+            redone = over if again >= visit else max(misses, over)
+            kept_missing = max(0.0, misses - over) if again >= visit else 0.0
+            cost = kept_missing * visit + redone * again
+            redos = redone * (1.0 + redos)
+            missed = kept_missing + redone * missed
+            over_limit = redone * over_limit
+        return Expected(cost, redos, missed, over_limit)
+
+    def _limit_by_money(self, joint: int, redos_left: int, so_far_db: float, again: float) -> float:
+        """The greatest loss whose g is not above ``again``; g never falls with loss."""
+        if joint + 1 == len(self.laws):
+            worth = again / self.budget.second_visit if self.budget.second_visit > 0.0 else 1.0
+            return self.budget.most_lost_db(worth) - so_far_db
+
+        def dear(loss: float) -> bool:
+            return self.value(joint + 1, redos_left, 0, so_far_db + loss).cost > again
+
+        low, high = 0.0, 60.0
+        if not dear(high):
+            return _ANY
+        if dear(low):
+            return -1.0
+        for loss, _ in self.laws[joint].weights_within(0, _ANY):
+            if low < loss < high:
+                low, high = (low, loss) if dear(loss) else (loss, high)
+        for _ in range(_HALVINGS):
+            if high - low <= 1e-7:
+                break
+            middle = 0.5 * (low + high)
+            low, high = (low, middle) if dear(middle) else (middle, high)
+        return low
+
+    # --- all joints, by the best limits ------------------------------------------------------------------------
+
+    def _stages(self, joint: int, redos_left: int, so_far_db: float) -> list[tuple[int, float, float]]:
+        """(attempts before, limit, chance of coming to that attempt) of a joint, as far as it is ever come to."""
+        key = (joint, redos_left, so_far_db)
+        found = self._reached.get(key)
+        if found is None:
+            found = self._reached[key] = []
+            reached = 1.0
+            for used in range(self._tries(joint)):
+                limit = self.limit_db(joint, redos_left - used, used, so_far_db)
+                found.append((used, limit, reached))
+                reached *= self.laws[joint].tail(used, limit) if limit < _ANY else 0.0
+                if reached < _NEVER:
+                    break
+        return found
+
+    def _outcomes(self, joint: int, redos_left: int, so_far_db: float, nm: int) -> list[_Outcome]:
+        """How a joint that is not the last can turn out, all attempts together."""
+        key = (joint, redos_left, so_far_db, nm)
+        found = self._turned_out.get(key)
+        if found is None:
+            merged: dict[tuple[float, float, int], float] = {}
+            for used, limit, reached in self._stages(joint, redos_left, so_far_db):
+                for loss, at_nm, chance in self.laws[joint].losses_at(used, nm, limit):
+                    outcome = (loss, at_nm, min(redos_left - used, self._usable[joint + 1]))
+                    merged[outcome] = merged.get(outcome, 0.0) + reached * chance
+            found = [(*outcome, chance) for outcome, chance in merged.items() if chance >= _NEVER]
+            self._turned_out[key] = found
+        return found
+
+    def _above(self, joint: int, redos_left: int, so_far_db: float, nm: int, y_db: float) -> float:
+        """P(loss at ``nm`` of this joint and what follows > y)."""
+        law, total = self.laws[joint], 0.0
+        if joint + 1 == len(self.laws):
+            for used, limit, reached in self._stages(joint, redos_left, so_far_db):
+                total += reached * law.tail_within(used, nm, y_db, limit)
+            return total
+        for loss, at_nm, left, chance in self._outcomes(joint, redos_left, so_far_db, nm):
+            total += chance * self._above(joint + 1, left, so_far_db + loss, nm, y_db - at_nm)
+        return total
+
+    def _mean(self, joint: int, redos_left: int, so_far_db: float, nm: int) -> float:
+        law, total = self.laws[joint], 0.0
+        for used, limit, reached in self._stages(joint, redos_left, so_far_db):
+            total += reached * law.mean_within(used, nm, limit)
+        if joint + 1 < len(self.laws):
+            for loss, _, left, chance in self._outcomes(joint, redos_left, so_far_db, nm):
+                total += chance * self._mean(joint + 1, left, so_far_db + loss, nm)
+        return total
 
 
 def draw_values(costs: Sequence[float], chances: Sequence[float], redo_cost: float, tries: int) -> tuple[float, ...]:
@@ -44,233 +375,3 @@ def draw_values(costs: Sequence[float], chances: Sequence[float], redo_cost: flo
         again = redo_cost + values[-1] if values else math.inf
         values.append(sum(p * min(cost, again) for cost, p in zip(costs, chances, strict=True)))
     return tuple(values)
-
-
-def grid_chances(loss: LossTable, cells: int) -> tuple[float, ...]:
-    """``loss`` on the grid: chance at 0, 0.01, ... dB, ``cells`` of them (2 to 5,000); the rest at the last.
-
-    By hat functions, which keep the mean. Errors: OpticsError, also for a loss that may be negative.
-    """
-    in_range("grid cells", cells, 2, 5000, "1")
-    in_range("least loss", loss.knots_db[0], 0.0, 60.0, "dB")
-    beyond = [loss.integral_beyond(STEP_DB * i) for i in range(-1, cells)]
-    chances = [(beyond[i - 1] - 2.0 * beyond[i] + beyond[i + 1]) / STEP_DB for i in range(1, cells)]
-    chances = [max(chance, 0.0) for chance in chances]
-    return (*chances, max(0.0, 1.0 - math.fsum(chances)))
-
-
-def miss_costs(margin_low_db: float, margin_high_db: float, second_visit: float, cells: int) -> tuple[float, ...]:
-    """Expected cost after the last joint by loss so far on the grid: P(budget missed) times ``second_visit``.
-
-    The margin is uniform between its ends (or known, when they are equal); a node stands for losses within
-    half a step of it, so one that lies on a known margin counts half. Errors: OpticsError.
-    """
-    in_range("margin", margin_low_db, -60.0, 60.0, "dB")
-    in_range("margin", margin_high_db, margin_low_db, 60.0, "dB")
-    in_range("cost of a second visit", second_visit, 0.0, 1e9, "money")
-
-    low, high = margin_low_db / STEP_DB, margin_high_db / STEP_DB
-    costs: list[float] = []
-    for i in range(cells):
-        start, end = i - 0.5, i + 0.5
-        certain = max(0.0, end - max(high, start))
-        begun, ended = min(max(start, low), high), min(max(end, low), high)
-        partly = (ended - begun) * (0.5 * (begun + ended) - low) / (high - low) if high > low else 0.0
-        cost = second_visit * min(certain + partly, 1.0)
-        costs.append(max(cost, costs[-1]) if costs else cost)  # no last bit may make a greater loss cheaper
-    return tuple(costs)
-
-
-@dataclass(frozen=True, slots=True)
-class JointToMake:
-    """One joint: chances on the grid of its first, second, ... try (as many as may be made), cost of a redo.
-
-    ``owner_limit_db``: above it no joint is kept while it can be made again; ``over_limit_cost`` is paid when
-    the last try still lies above it.
-    """
-
-    chances_by_try: tuple[tuple[float, ...], ...]
-    redo_cost: float
-    owner_limit_db: float | None = None
-    over_limit_cost: float = 0.0
-
-    def __post_init__(self) -> None:
-        in_range("number of tries", len(self.chances_by_try), 1, 20, "1")
-        in_range("cost of a redo", self.redo_cost, 0.0, 1e9, "money")
-        in_range("cost of passing the owner's limit", self.over_limit_cost, 0.0, 1e9, "money")
-        for chances in self.chances_by_try:
-            in_range("least chance", min(chances), 0.0, 1.0, "1")
-            in_range("sum of chances", math.fsum(chances), 1.0 - 1e-6, 1.0 + 1e-6, "1")
-
-    def over_limit(self, cell: int) -> bool:
-        """Whether a loss of ``cell`` grid steps passes the owner's limit."""
-        return self.owner_limit_db is not None and cell > self.owner_limit_db / STEP_DB + _HAIR
-
-
-@dataclass(frozen=True, slots=True)
-class RedoOutcome:
-    """What the best limits leave: final loss on the grid, expected redos by joint, and the chance that some
-    joint is kept above the owner's limit for want of tries (counted once a joint)."""
-
-    chances: tuple[float, ...]
-    expected_redos: tuple[float, ...]
-    expected_over_limit: float
-
-
-@dataclass(frozen=True, slots=True)
-class RedoPlan:
-    """Compiled values. ``values[joint][redos_left][tries_used][cell]``: least expected cost from before that
-    try on, with ``redos_left`` shared redos, at a loss so far of ``cell`` grid steps."""
-
-    joints: tuple[JointToMake, ...]
-    end_costs: tuple[float, ...]
-    values: tuple[tuple[tuple[tuple[float, ...], ...], ...], ...]
-    outcome: RedoOutcome
-
-    @property
-    def expected_cost(self) -> float:
-        """Least expected cost before the first joint, all shared redos left, nothing lost so far."""
-        return self.values[0][-1][0][0]
-
-    def cost_if_kept(self, joint: int, redos_left: int, so_far_db: float, loss_db: float) -> float:
-        """g: least expected cost of what follows when a joint of ``loss_db`` is kept."""
-        cell = self._cell(so_far_db) + self._cell(loss_db)
-        return self._kept(joint, redos_left, min(cell, len(self.end_costs) - 1), self._cell(loss_db))
-
-    def cost_if_kept_given(self, joint: int, redos_left: int, so_far_db: float, chances: Sequence[float]) -> float:
-        """E[g(X) | reading], ``chances`` being those of the true loss on the grid after the reading."""
-        start, last = self._cell(so_far_db), len(self.end_costs) - 1
-        total = 0.0
-        for cell, chance in enumerate(chances):
-            if chance > 0.0:
-                total += chance * self._kept(joint, redos_left, min(start + cell, last), cell)
-        return total
-
-    def cost_if_redone(self, joint: int, redos_left: int, tries_used: int, so_far_db: float) -> float:
-        """c + V(k-1); infinite when no try or no shared redo is left. ``tries_used`` counts this joint's."""
-        if redos_left == 0 or tries_used >= len(self.joints[joint].chances_by_try):
-            return math.inf
-        following = self.values[joint][redos_left - 1][tries_used][self._cell(so_far_db)]
-        return self.joints[joint].redo_cost + following
-
-    def limit_db(self, joint: int, redos_left: int, tries_used: int, so_far_db: float) -> float:
-        """Greatest loss in dB on the grid at which the joint is kept; infinite when nothing is left to try,
-        -0.01 when no joint whatever would be. Money and the owner's limit both count."""
-        again = self.cost_if_redone(joint, redos_left, tries_used, so_far_db)
-        if again == math.inf:
-            return math.inf
-        start, last = self._cell(so_far_db), len(self.end_costs) - 1
-        low, high = -1, last - start + 1  # kept at low, not at high; the cost of keeping never falls with loss
-        while high - low > 1:
-            middle = (low + high) // 2
-            over = self.joints[joint].over_limit(middle)
-            if not over and self._kept(joint, redos_left, start + middle, middle) <= again:
-                low = middle
-            else:
-                high = middle
-        return math.inf if low == last - start and self.joints[joint].owner_limit_db is None else low * STEP_DB
-
-    def _kept(self, joint: int, redos_left: int, cell: int, own_cell: int) -> float:
-        over = self.joints[joint].over_limit_cost if self.joints[joint].over_limit(own_cell) else 0.0
-        if joint + 1 == len(self.joints):
-            return over + self.end_costs[cell]
-        return over + self.values[joint + 1][redos_left][0][cell]
-
-    def _cell(self, loss_db: float) -> int:
-        in_range("loss", loss_db, 0.0, 60.0, "dB")
-        return min(math.floor(loss_db / STEP_DB + 0.5), len(self.end_costs) - 1)
-
-
-def compile_redo(joints: Sequence[JointToMake], end_costs: Sequence[float], shared_redos: int) -> RedoPlan:
-    """Values and outcome of making ``joints`` in order with ``shared_redos`` (0 to 50) between them.
-
-    ``end_costs`` by loss so far on the grid (2 to 5,000 nodes; losses beyond the last cost as the last).
-    Errors: OpticsError for no joint, or end costs that fall with loss. Source: backward induction.
-    """
-    in_range("number of joints", len(joints), 1, 50, "1")
-    in_range("grid cells", len(end_costs), 2, 5000, "1")
-    in_range("shared redos", shared_redos, 0, 50, "1")
-    ends = np.asarray(end_costs, dtype=np.float64)
-    if not bool(np.all(np.diff(ends) >= 0.0)):
-        raise OpticsError("end costs", float(np.min(np.diff(ends))), "costs that never fall with loss", "money")
-    following = [ends] * (shared_redos + 1)
-    backwards: list[list[list[Array]]] = []
-    for joint in reversed(joints):
-        values = _values_of(joint, following)
-        backwards.append(values)
-        following = [by_try[0] for by_try in values]
-    arrays = backwards[::-1]
-    return RedoPlan(
-        tuple(joints),
-        tuple(float(cost) for cost in ends),
-        tuple(tuple(tuple(tuple(cells.tolist()) for cells in by_try) for by_try in one) for one in arrays),
-        _outcome(joints, arrays, ends, shared_redos),
-    )
-
-
-def _values_of(joint: JointToMake, following: list[Array]) -> list[list[Array]]:
-    """Values of one joint: [redos left][tries used] -> by loss so far."""
-    tries = len(joint.chances_by_try)
-    values: list[list[Array]] = []
-    for redos_left, after in enumerate(following):
-        by_try: list[Array] = [after] * tries
-        for used in range(tries - 1, -1, -1):
-            chances = np.asarray(joint.chances_by_try[used])
-            kept = _kept_costs(joint, after, len(chances))
-            can_redo = redos_left > 0 and used + 1 < tries
-            if can_redo:
-                again = joint.redo_cost + values[redos_left - 1][used + 1]
-                kept = np.where(_keeps(joint, kept, again), kept, again[:, None])
-            by_try[used] = kept @ chances
-        values.append(by_try)
-    return values
-
-
-def _kept_costs(joint: JointToMake, after: Array, losses: int) -> Array:
-    """Cost of keeping, by loss so far (rows) and loss of this joint (columns)."""
-    cells = np.minimum(np.arange(len(after))[:, None] + np.arange(losses)[None, :], len(after) - 1)
-    costs: Array = after[cells] + np.where(_over(joint, losses), joint.over_limit_cost, 0.0)
-    return costs
-
-
-def _over(joint: JointToMake, losses: int) -> Bools:
-    return np.array([joint.over_limit(cell) for cell in range(losses)])
-
-
-def _keeps(joint: JointToMake, kept: Array, again: Array) -> Bools:
-    within_money: Bools = kept <= again[:, None]
-    return within_money & ~_over(joint, kept.shape[1])[None, :]
-
-
-def _outcome(
-    joints: Sequence[JointToMake], arrays: list[list[list[Array]]], ends: Array, shared_redos: int
-) -> RedoOutcome:
-    """Follow the best limits forwards from nothing lost and all redos left."""
-    cells = len(ends)
-    reached = np.zeros((shared_redos + 1, cells))
-    reached[shared_redos, 0] = 1.0
-    redos: list[float] = []
-    over_total = 0.0
-    for number, joint in enumerate(joints):
-        after = np.zeros_like(reached)
-        redone_total = 0.0
-        for used, tried in enumerate(joint.chances_by_try):
-            chances = np.asarray(tried)
-            again_reached = np.zeros_like(reached)
-            target = np.minimum(np.arange(cells)[:, None] + np.arange(len(chances))[None, :], cells - 1)
-            for left in range(shared_redos + 1):
-                flow = reached[left][:, None] * chances[None, :]
-                if left > 0 and used + 1 < len(joint.chances_by_try):
-                    value_after = arrays[number + 1][left][0] if number + 1 < len(joints) else ends
-                    kept = _kept_costs(joint, value_after, len(chances))
-                    keeps = _keeps(joint, kept, joint.redo_cost + arrays[number][left - 1][used + 1])
-                    redone = np.where(keeps, 0.0, flow).sum(axis=1)
-                    again_reached[left - 1] += redone
-                    redone_total += float(redone.sum())
-                    flow = np.where(keeps, flow, 0.0)
-                over_total += float(flow[:, _over(joint, len(chances))].sum())
-                after[left] += np.bincount(target.ravel(), weights=flow.ravel(), minlength=cells)
-            reached = again_reached
-        redos.append(redone_total)
-        reached = after
-    return RedoOutcome(tuple(reached.sum(axis=0).tolist()), tuple(redos), over_total)

@@ -11,8 +11,8 @@ from repairadvisor.errors import OpticsError
 from repairadvisor.optics.common_cause import (
     bad_results_to_look_for_cause,
     chance_of_common_cause,
-    mixture,
-    tries_with_common_cause,
+    failing_without,
+    failure_chances,
 )
 
 
@@ -48,13 +48,25 @@ def test_a_sample_of_crews_agrees_within_four_standard_errors():
     assert abs(cause[bad].mean() - expected) < 4 * np.sqrt(expected * (1 - expected) / bad.sum())
 
 
-def test_later_tries_look_more_and_more_like_the_spoilt_ones():
-    clean, spoilt = (0.85, 0.15), (0.1, 0.2, 0.7)
-    tries = tries_with_common_cause(clean, spoilt, 0.05, (0.9, 0.15), 4)
-    assert tries[0] == pytest.approx((0.8125, 0.1525, 0.035))
-    assert [len(chances) for chances in tries] == [3, 3, 3, 3]
-    assert all(sum(chances) == pytest.approx(1.0) for chances in tries)
-    assert tries[0][2] < tries[1][2] < tries[2][2] < tries[3][2] < 0.7
+def test_after_a_failure_the_next_attempt_fails_oftener():
+    # By hand: calibrated 0.03, cause 0.003, failing 0.8 with it: without it 0.0276 / 0.997.
+    first, second, third = failure_chances(0.03, 0.003, 0.8, 3)
+    without = 0.0276 / 0.997
+    assert first == pytest.approx(0.03)
+    cause = 0.003 * 0.8 / 0.03
+    assert second == pytest.approx(cause * 0.8 + (1 - cause) * without)
+    cause = 0.003 * 0.8**2 / (0.003 * 0.8**2 + 0.997 * without**2)
+    assert third == pytest.approx(cause * 0.8 + (1 - cause) * without)
+    assert failure_chances(0.0, 0.0, 0.8, 3) == (0.0, 0.0, 0.0)
+
+
+def test_crews_that_failed_twice_fail_a_third_time_as_often_as_is_said():
+    rng = np.random.default_rng(41)
+    cause = rng.random(2_000_000) < 0.02
+    fails = rng.random((2_000_000, 3)) < np.where(cause, 0.7, failing_without(0.1, 0.02, 0.7))[:, None]
+    twice = fails[:, 0] & fails[:, 1]
+    expected = failure_chances(0.1, 0.02, 0.7, 3)[2]
+    assert abs(fails[twice, 2].mean() - expected) < 4 * np.sqrt(expected * (1 - expected) / twice.sum())
 
 
 @pytest.mark.parametrize(
@@ -64,8 +76,8 @@ def test_later_tries_look_more_and_more_like_the_spoilt_ones():
         lambda: chance_of_common_cause(0.0, 0.9, 0.0, 1),
         lambda: chance_of_common_cause(0.1, 0.9, 0.1, -1),
         lambda: bad_results_to_look_for_cause(0.05, 0.1, 0.15, 0.5),
-        lambda: mixture((1.0,), (1.0,), -0.1),
-        lambda: tries_with_common_cause((1.0,), (1.0,), 0.1, (0.9, 0.1), 0),
+        lambda: failure_chances(0.03, 0.05, 0.8, 3),
+        lambda: failure_chances(0.03, 0.003, 0.8, 0),
     ],
 )
 def test_what_makes_no_sense_is_refused(call):

@@ -1,0 +1,348 @@
+"""One joint's loss as a crew meets it: attempt by attempt, at several wavelengths that share its offset and tilt.
+
+A joint either turns out clean (a constant and exponentials) or fails (dirt, a chipped end, a bubble: the constant and
+one long exponential). Attempts differ in the chance of failing only: after bad ones a common cause is likelier.
+
+The loss is measured, and kept or made again, at the *governing* wavelength. Another wavelength sees the same offset
+and tilt, so its loss lies close to a line in the governing loss: given that, it is replaced by its conditional mean
+plus and minus its conditional standard deviation, half each. That keeps mean and variance at every governing loss;
+against the exact distribution a chance there is off by at most 0.03 points (0.001 at the governing wavelength).
+
+Laws are compiled when a policy is read; their methods use + - * / and comparisons only.
+"""
+
+from __future__ import annotations
+
+import math
+from bisect import bisect_right
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from repairadvisor.errors import OpticsError
+from repairadvisor.optics.distribution import LossModel, LossTable, compile_sum
+from repairadvisor.optics.valid_range import in_range
+
+_NODE_TOLERANCE = 2e-4  # of a chance: what one node of a branch may stand for
+_FAILED_TOLERANCE = 1e-3  # one joint in twenty fails, so its stretches may be longer
+_SEGMENT_MASS = 0.05
+_ANGLES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
+
+
+@dataclass(frozen=True, slots=True)
+class Node:
+    """A stretch of the governing loss taken as one: its upper end, its mean, and the tail at its ends."""
+
+    end_db: float
+    mean_db: float
+    tail_before: float
+    tail_after: float
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """A rising map from governing loss to loss at another wavelength, straight between points."""
+
+    governing_db: tuple[float, ...]
+    other_db: tuple[float, ...]
+
+    def other(self, x_db: float) -> float:
+        """Loss in dB at the other wavelength; beyond the last point the last slope holds."""
+        return _along(self.governing_db, self.other_db, x_db)
+
+    def governing(self, y_db: float) -> float:
+        """Governing loss in dB at which the other wavelength loses ``y_db``."""
+        return _along(self.other_db, self.governing_db, y_db)
+
+
+def _along(xs: Sequence[float], ys: Sequence[float], x: float) -> float:
+    place = min(max(bisect_right(xs, x), 1), len(xs) - 1)
+    low, high = xs[place - 1], xs[place]
+    return ys[place - 1] + (x - low) / (high - low) * (ys[place] - ys[place - 1])
+
+
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """One way a joint turns out. ``lines`` maps nanometres to the two maps that stand for that wavelength."""
+
+    table: LossTable
+    nodes: tuple[Node, ...]
+    lines: Mapping[int, tuple[Line, Line]]
+    mean_db: Mapping[int, float]
+
+    def tail(self, x_db: float) -> float:
+        """P(governing loss > x)."""
+        return self.table.chance_above(x_db)
+
+    def tail_within(self, nm: int, y_db: float, limit_db: float) -> float:
+        """P(loss at ``nm`` > y and governing loss <= limit)."""
+        beyond = self.table.chance_above(limit_db)
+        total = 0.0
+        for line in self.lines[nm]:
+            total += 0.5 * max(0.0, self.table.chance_above(line.governing(y_db)) - beyond)
+        return total
+
+    def mean_within(self, nm: int, limit_db: float) -> float:
+        """E[loss at ``nm``; governing loss <= limit]."""
+        if limit_db >= self.nodes[-1].end_db:
+            return self.mean_db[nm]
+        low, high = self.lines[nm]
+        total, before = 0.0, self.table.knots_db[0]
+        for node in self.nodes:
+            end = min(node.end_db, limit_db)
+            mass = node.tail_before - self.table.chance_above(end)
+            middle = node.mean_db if end == node.end_db else 0.5 * (before + end)
+            total += mass * 0.5 * (low.other(middle) + high.other(middle))
+            if node.end_db >= limit_db:
+                break
+            before = node.end_db
+        return total
+
+
+@dataclass(frozen=True, slots=True)
+class JointLaw:
+    """A joint over its attempts: ``failure_chances`` by attempt, the first first."""
+
+    governing_nm: int
+    clean: Branch
+    failed: Branch
+    failure_chances: tuple[float, ...]
+
+    @property
+    def tries(self) -> int:
+        """How many attempts the law speaks of."""
+        return len(self.failure_chances)
+
+    @property
+    def least_db(self) -> float:
+        """The least loss."""
+        return min(self.clean.table.knots_db[0], self.failed.table.knots_db[0])
+
+    def tail(self, used: int, x_db: float) -> float:
+        """P(governing loss > x) of the attempt after ``used`` others."""
+        p = self.failure_chances[used]
+        clean = self.clean.table.chance_above(x_db)
+        return clean + p * (self.failed.table.chance_above(x_db) - clean) if p else clean
+
+    def weights_within(self, used: int, limit_db: float) -> list[tuple[float, float]]:
+        """Nodes (governing loss, chance) of that attempt, as far as it stays within the limit."""
+        found: list[tuple[float, float]] = []
+        for share, branch in self.branches(used):
+            found += [(x, share * mass) for x, mass in _masses(branch, limit_db)]
+        return found
+
+    def losses_at(self, used: int, nm: int, limit_db: float) -> list[tuple[float, float, float]]:
+        """(governing loss, loss at ``nm``, chance) of that attempt, as far as it stays within the limit."""
+        found: list[tuple[float, float, float]] = []
+        if nm == self.governing_nm:
+            return [(x, x, chance) for x, chance in self.weights_within(used, limit_db)]
+        for share, branch in self.branches(used):
+            low, high = branch.lines[nm]
+            for x, mass in _masses(branch, limit_db):
+                y, z = low.other(x), high.other(x)
+                if y == z:
+                    found.append((x, y, share * mass))
+                else:
+                    found += [(x, y, 0.5 * share * mass), (x, z, 0.5 * share * mass)]
+        return found
+
+    def branches(self, used: int) -> tuple[tuple[float, Branch], ...]:
+        """Both ways that attempt can turn out, with their chances."""
+        p = self.failure_chances[used]
+        return ((1.0 - p, self.clean), (p, self.failed)) if p else ((1.0, self.clean),)
+
+    def tail_within(self, used: int, nm: int, y_db: float, limit_db: float) -> float:
+        """P(loss at ``nm`` > y and governing loss <= limit) of that attempt."""
+        if nm == self.governing_nm:
+            return max(0.0, self.tail(used, y_db) - self.tail(used, limit_db))
+        return sum(share * branch.tail_within(nm, y_db, limit_db) for share, branch in self.branches(used))
+
+    def mean_within(self, used: int, nm: int, limit_db: float) -> float:
+        """E[loss at ``nm``; governing loss <= limit] of that attempt."""
+        return sum(share * branch.mean_within(nm, limit_db) for share, branch in self.branches(used))
+
+
+def _masses(branch: Branch, limit_db: float) -> list[tuple[float, float]]:
+    found = []
+    before = branch.table.knots_db[0]
+    for node in branch.nodes:
+        if node.end_db <= limit_db:
+            found.append((node.mean_db, node.tail_before - node.tail_after))
+        elif before < limit_db:
+            # half a stretch: its chance exactly, its middle for its mean
+            found.append((0.5 * (before + limit_db), node.tail_before - branch.table.chance_above(limit_db)))
+        else:
+            break
+        before = node.end_db
+    return found
+
+
+def mix(first: JointLaw, second: JointLaw, share: float) -> JointLaw:
+    """A law between two of the same joint, such as for a mode field between two that were compiled.
+
+    ``share`` (0 to 1) of the second. Tails are mixed, so chances err by an eighth of the squared relative step
+    between the two at most; at 0 and at 1 it is one of them. Errors: OpticsError.
+    """
+    in_range("share", share, 0.0, 1.0, "1")
+    if share == 0.0 or first is second:
+        return first
+    if share == 1.0:
+        return second
+    clean = _mixed_branch(first.clean, second.clean, share)
+    return JointLaw(first.governing_nm, clean, first.failed, first.failure_chances)
+
+
+def _mixed_branch(first: Branch, second: Branch, share: float) -> Branch:
+    knots = sorted({*first.table.knots_db, *second.table.knots_db})
+    tail = [(1.0 - share) * first.table.chance_above(x) + share * second.table.chance_above(x) for x in knots]
+    integral = [0.0]
+    for i in range(len(knots) - 1, 0, -1):
+        integral.append(integral[-1] + 0.5 * (tail[i - 1] + tail[i]) * (knots[i] - knots[i - 1]))
+    mean_db = (1.0 - share) * first.table.mean_db + share * second.table.mean_db
+    bare = LossTable(knots[0], tuple(knots), tuple(tail), tuple(reversed(integral)), mean_db, 0.0, 0.0, 0.0)
+    lines = {nm: _mixed_lines(pair, second.lines[nm], share) for nm, pair in first.lines.items()}
+    means = {nm: (1.0 - share) * mean + share * second.mean_db[nm] for nm, mean in first.mean_db.items()}
+    return Branch(bare, nodes_of(bare), lines, means)
+
+
+def _mixed_lines(first: tuple[Line, Line], second: tuple[Line, Line], share: float) -> tuple[Line, Line]:
+    low, high = (
+        Line(
+            a.governing_db,
+            tuple((1.0 - share) * y + share * b.other(x) for x, y in zip(a.governing_db, a.other_db, strict=True)),
+        )
+        for a, b in zip(first, second, strict=True)
+    )
+    return low, high
+
+
+def compile_joint_law(models: Mapping[int, LossModel], governing_nm: int, failure_chances: Sequence[float]) -> JointLaw:
+    """The law of one joint, from its model at each wavelength (the same physical parts in the same order).
+
+    ``failure_chances`` by attempt, 1 to 20 of them; the models' own is not read. Errors: OpticsError, also for
+    models of different parts. Prepare time only.
+    """
+    in_range("number of tries", len(failure_chances), 1, 20, "1")
+    for chance in failure_chances:
+        in_range("chance of a failed joint", chance, 0.0, 1.0, "1")
+    governing = models[governing_nm]
+    for model in models.values():
+        if len(model.exponential_means_db) != len(governing.exponential_means_db):
+            raise OpticsError("exponential parts", len(model.exponential_means_db), "as many at every wavelength", "1")
+    clean = compile_sum([LossModel(governing.l0_db, governing.exponential_means_db)])
+    failed = compile_sum([LossModel(governing.l0_db, (governing.failure_mean_db,))])
+    return JointLaw(
+        governing_nm,
+        Branch(
+            clean,
+            nodes_of(clean),
+            {nm: clean_lines(governing, model, clean) for nm, model in models.items()},
+            {nm: model.l0_db + sum(model.exponential_means_db) for nm, model in models.items()},
+        ),
+        Branch(
+            failed,
+            nodes_of(failed, _FAILED_TOLERANCE),
+            {nm: _failed_lines(governing, model, failed) for nm, model in models.items()},
+            {nm: model.l0_db + model.failure_mean_db for nm, model in models.items()},
+        ),
+        tuple(failure_chances),
+    )
+
+
+def nodes_of(table: LossTable, tolerance: float = _NODE_TOLERANCE) -> tuple[Node, ...]:
+    """A table as stretches, each with its exact chance and mean, that a chord follows to a tolerance of a chance."""
+    knots, tail = table.knots_db, table.tail
+    found = []
+    start = 0
+    while start + 1 < len(knots):
+        end = start + 1
+        while end + 1 < len(knots) and _one_stretch(table, start, end + 1, tolerance):
+            end += 1
+        found.append(_node(table, start, end))
+        start = end
+    return tuple(found) or (Node(knots[0], knots[0], 1.0, 0.0),)
+
+
+def _one_stretch(table: LossTable, start: int, end: int, tolerance: float) -> bool:
+    knots, tail = table.knots_db, table.tail
+    if tail[start] - tail[end] > _SEGMENT_MASS:
+        return False
+    middle = (start + end) // 2
+    chord = tail[start] + (tail[end] - tail[start]) * (knots[middle] - knots[start]) / (knots[end] - knots[start])
+    return abs(chord - tail[middle]) <= tolerance
+
+
+def _node(table: LossTable, start: int, end: int) -> Node:
+    knots, tail, beyond = table.knots_db, table.tail, table.tail_integral
+    mass = tail[start] - tail[end]
+    if mass <= 0.0:
+        return Node(knots[end], 0.5 * (knots[start] + knots[end]), tail[start], tail[end])
+    inside = knots[start] * tail[start] - knots[end] * tail[end] + beyond[start] - beyond[end]
+    return Node(knots[end], inside / mass, tail[start], tail[end])
+
+
+def clean_lines(governing: LossModel, other: LossModel, table: LossTable) -> tuple[Line, Line]:
+    """Conditional mean less and plus the conditional deviation of another wavelength, given the governing loss."""
+    parts = [
+        (mean, (other_mean / mean if mean > 0.0 else 1.0))
+        for mean, other_mean in zip(governing.exponential_means_db, other.exponential_means_db, strict=True)
+        if mean > 0.0
+    ]
+    groups: dict[float, list[float]] = {}
+    for mean, ratio in parts:
+        groups.setdefault(round(ratio, 12), []).append(mean)
+    top = table.knots_db[-1] - governing.l0_db
+    points = [0.0, *(top * (i / 24.0) ** 2 for i in range(1, 25))] if top > 0.0 else [0.0, 1.0]
+    spread = [_given_sum(groups, s) for s in points]
+    xs = tuple(governing.l0_db + s for s in points)
+    low = tuple(other.l0_db + mean - deviation for mean, deviation in spread)
+    high = tuple(other.l0_db + mean + deviation for mean, deviation in spread)
+    return Line(xs, _rising(low)), Line(xs, _rising(high))
+
+
+def _rising(ys: Sequence[float]) -> tuple[float, ...]:
+    """The same, each a hair above the one before where rounding says otherwise."""
+    found = [ys[0]]
+    for y in ys[1:]:
+        found.append(max(y, found[-1] + 1e-12))
+    return tuple(found)
+
+
+def _given_sum(groups: Mapping[float, Sequence[float]], total: float) -> tuple[float, float]:
+    """Mean and deviation of sum(ratio x part) given that the parts add up to ``total``."""
+    ratios = list(groups)
+    if len(ratios) == 0:
+        return total, 0.0
+    if len(ratios) == 1 or total <= 0.0:
+        return ratios[0] * total if len(ratios) == 1 else 0.0, 0.0
+    if len(ratios) > 2:
+        raise OpticsError("ratios between wavelengths", len(ratios), "at most 2 within one joint", "1")
+    first, second = ratios
+    share = 0.5 * (np.asarray(_ANGLES) + 1.0) * total  # of the second group
+    density = _density(groups[first], total - share) * _density(groups[second], share) * np.asarray(_WEIGHTS)
+    mass = float(density.sum())
+    mean = float((density * share).sum()) / mass
+    variance = max(0.0, float((density * share**2).sum()) / mass - mean * mean)
+    return first * (total - mean) + second * mean, abs(second - first) * math.sqrt(variance)
+
+
+def _density(means: Sequence[float], x: np.ndarray) -> np.ndarray:
+    """Density of a sum of one or two exponentials, up to a factor."""
+    if len(means) == 1:
+        return np.asarray(np.exp(-x / means[0]))
+    if len(means) > 2:
+        raise OpticsError("exponential parts of one ratio", len(means), "at most 2", "1")
+    a, b = sorted(means)
+    gap = 1.0 / a - 1.0 / b
+    if gap * float(np.max(x)) < 1e-9:
+        return np.asarray(x * np.exp(-x / b))
+    return np.asarray(np.exp(-x / b) * -np.expm1(-x * gap) / gap)
+
+
+def _failed_lines(governing: LossModel, other: LossModel, table: LossTable) -> tuple[Line, Line]:
+    """Dirt and bubbles lose much the same at every wavelength."""
+    scale = other.failure_mean_db / governing.failure_mean_db
+    top = max(table.knots_db[-1], governing.l0_db + 1.0)
+    line = Line((governing.l0_db, top), (other.l0_db, other.l0_db + scale * (top - governing.l0_db)))
+    return line, line
