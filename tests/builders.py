@@ -80,6 +80,8 @@ def a_loss(**changes: Any) -> Loss:
     parts: dict[str, Any] = {
         "joints": 1,
         "attempts_each": 3,
+        "redos_expected": 0.04,
+        "keep_up_to_db": (0.35, 0.5),
         "by_wavelength": {
             "1310": WavelengthLoss(0.045, 0.04, 0.09, 0.14, 3.06, 0.9996),
             "1550": WavelengthLoss(0.041, 0.04, 0.08, 0.12, None, None),
@@ -115,7 +117,7 @@ def an_advice(**changes: Any) -> Advice:
         ),
         "work_min": Minutes(75.0, 130.4),
         "restored_after_min": Restored(95.0, 160.0, (GroupRestored("emergency lines", 2.0, 80.0, 120.0),)),
-        "expected_cost": Cost(412.4, 180.0, 95.0, 12.5, 8.0, 1.9, 0.0, 115.0, 0.0, "cu"),
+        "expected_cost": Cost(412.4, 180.0, 95.0, 12.5, 8.0, 0.7, 1.2, 0.0, 115.0, 0.0, "cu"),
         "wait": None,
         "call": ("control room",),
         "checks_on_arrival": (a_check(),),

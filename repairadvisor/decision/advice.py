@@ -38,10 +38,13 @@ class WavelengthLoss:
 
 @dataclass(frozen=True, slots=True)
 class Loss:
-    """What a plan costs in light. Keys of ``by_wavelength`` are nanometres as text."""
+    """What a plan costs in light. Keys of ``by_wavelength`` are nanometres as text. ``redos_expected`` on each fibre;
+    ``keep_up_to_db``: up to what loss the first joint is kept, attempt by attempt while another may follow."""
 
     joints: int
     attempts_each: int
+    redos_expected: float
+    keep_up_to_db: tuple[float, ...]
     by_wavelength: dict[str, WavelengthLoss]
     inserted_m: float
     inserted_loss_db: float
@@ -100,6 +103,7 @@ class Cost:
     outage: float
     materials: float
     machine: float
+    redo: float
     second_visit: float
     later_visit: float
     failed_check: float

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from repairadvisor.decision.advice import Check, Loss
-from repairadvisor.decision.cost import fibres_fact
+from repairadvisor.decision.plan_rows import fibres_fact
 from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.situation import Judged, Situation

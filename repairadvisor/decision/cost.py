@@ -1,10 +1,10 @@
 """What choosing a plan now is expected to cost, exactly, with whatever is not known.
 
 ``Q(p) = E[a C] + E[(1 - a) K]``: a is 1 in worlds where no screen bars the plan, C its cost (labour, outage,
-materials, machine, a second visit where the budget is missed, a later visit it owes), K what is spent until a check
-fails, standing off, coming back and doing the work then. Each is a sum of terms of at most three facts, so an
-elimination over the facts that are open gives it; terms whose facts are settled are plain numbers. There are no
-weights or scores.
+materials, machine, joints made again, a second visit where the budget is missed, a later visit it owes), K what is
+spent until a check fails, standing off, coming back and doing the work then. Each is a sum of terms of at most three
+facts, so an elimination over the facts that are open gives it; terms whose facts are settled are plain numbers. There
+are no weights or scores.
 """
 
 from __future__ import annotations
@@ -14,14 +14,17 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 from repairadvisor.decision.elimination import Factor
-from repairadvisor.decision.light import JointClass, Light
+from repairadvisor.decision.light import Light
+from repairadvisor.decision.plan_rows import PlanRows, expected_minutes, fibres_fact, of_one_joint, persons
+from repairadvisor.decision.redone import Redone
 from repairadvisor.decision.worlds import Worlds
 from repairadvisor.optics.many_fibres import chance_all_within
+from repairadvisor.optics.redo import Expected
 from repairadvisor.policy.condition import holds
 from repairadvisor.policy.model import MinutesRow, Policy, PriceRow
-from repairadvisor.policy.plan import Plan, PlanBits
+from repairadvisor.policy.plan import Plan
 
-PARTS = ("labour", "outage", "materials", "machine", "second_visit", "later_visit")
+PARTS = ("labour", "outage", "materials", "machine", "redo", "second_visit", "later_visit")
 #: Phases before service is back; clearing away is work, but nobody waits for it.
 RESTORING = ("travel", "set_up", "prepare", "join", "test")
 BEFORE_A_CHECK = ("travel", "set_up")
@@ -40,44 +43,6 @@ class Term:
     value: Value
 
 
-@dataclass(frozen=True, slots=True)
-class PlanRows:
-    """The minutes and prices that a plan fits."""
-
-    minutes: tuple[MinutesRow, ...]
-    prices: tuple[PriceRow, ...]
-
-
-def rows_of(policy: Policy, bits: PlanBits) -> dict[str, PlanRows]:
-    """The rows of every plan, by its id."""
-    minutes = [(row, bits.fitting(row.plans)) for row in policy.minutes]
-    prices = [(row, bits.fitting(row.plans)) for row in policy.prices]
-    return {
-        plan.id: PlanRows(
-            tuple(row for row, plans in minutes if plans >> i & 1),
-            tuple(row for row, plans in prices if plans >> i & 1),
-        )
-        for i, plan in enumerate(policy.plans)
-    }
-
-
-def fibres_fact(plan: Plan) -> str:
-    """The fact that counts the fibres a plan joins: a temporary repair joins those that carry service."""
-    return "fibres_in_service_count" if plan.stage == "temporary_then_permanent" else "fibres_down_count"
-
-
-def expected_minutes(policy: Policy, row: MinutesRow, word: str) -> float:
-    """The mean of one row for a word: the median and part of the way to the pessimistic figure."""
-    low, high = row.p50.get(word, 0.0), row.p95.get(word, 0.0)
-    return low + (high - low) * policy.rates["mean_between_median_and_p95"].value
-
-
-def persons(policy: Policy, plan: Plan, place: str) -> int:
-    """The least persons for a plan at a place: the larger of what place and access ask for."""
-    by_place = 1 if plan.position == "indoor_bench" else policy.crew_by_place.get(place, 1)
-    return max(by_place, policy.crew_by_access[plan.access])
-
-
 class Costs:
     """The cost terms of plans in one context's worlds, each made once."""
 
@@ -92,6 +57,8 @@ class Costs:
         self._screens: dict[int, Factor] = {}
         self._expected: dict[tuple[int, ...], float] = {}
         self._whole: dict[tuple[int, ...], float] = {}
+        self._attempt_keys: dict[str, tuple[str, ...]] = {}
+        self.redone = Redone(policy, light, worlds.context, self.attempt_key, self.one_more_joint)
 
     # --- terms -------------------------------------------------------------------------------------------
 
@@ -110,7 +77,7 @@ class Costs:
                 found.append(self._outage(row))
         found += [self._price(row) for row in rows.prices]
         if plan.method != "none":
-            found.append(self._second_visit(plan))
+            found += [self._joints_redone(plan), self._second_visit(plan)]
         if plan.stage == "temporary_then_permanent":
             found.append(self._second_interruption())
         return found
@@ -208,35 +175,119 @@ class Costs:
 
         return Term(("second-interruption",), "later_visit", ("outage_value_cu_per_h",), value)
 
+    def _joints_redone(self, plan: Plan) -> Term:
+        """Attempts that are expected beyond the first: the work of each, and the service that waits for it. As with the
+        first attempts half of the fibres' are waited for, and half of one more."""
+        count_fact, budget = fibres_fact(plan), self.light.budget_fact(plan)
+        leave = self.policy.rates["owner_leave_cu"].value
+
+        def value(world: World) -> float:
+            expected, price = self._expected_of(plan, world), self.redone.price(plan)
+            fibres = max(1.0, self._mean(count_fact, world))
+            again = expected.redos * (fibres * price.work + 0.5 * (fibres + 1.0) * price.outage)
+            return again + fibres * expected.over_limit * leave
+
+        return self._of_joints("redo", plan, ("service_kind", budget, count_fact), value)
+
     def _second_visit(self, plan: Plan) -> Term:
         """P(some fibre misses its budget) x a second visit, within each cell of the budget its mean."""
         price = self.policy.rates["second_visit_cu"].value
-        count_fact = fibres_fact(plan)
-        budget = self.light.budget_fact(plan)
-        joint = self.light.joint(plan)
-        missed: dict[tuple[int, int], float] = {}
+        count_fact, budget = fibres_fact(plan), self.light.budget_fact(plan)
 
         def value(world: World) -> float:
-            cells = (world["service_kind"], world[budget])
-            if cells not in missed:
-                missed[cells] = self._miss(joint, self._word("service_kind", world), budget, world[budget])
             fibres = max(1, round(self._mean(count_fact, world)))
-            return price * (1.0 - chance_all_within(missed[cells], fibres))
+            missed = min(max(self._expected_of(plan, world).missed, 0.0), 1.0)
+            return price * (1.0 - chance_all_within(missed, fibres))
 
-        recorded = "recorded" if self.recorded else ""
-        key = ("second-visit", *joint.key, budget, count_fact, recorded)
+        return self._of_joints("second_visit", plan, ("service_kind", budget, count_fact), value)
+
+    def _of_joints(self, part: str, plan: Plan, facts: tuple[str, ...], value: Value) -> Term:
+        """A term that plans share whose joints are the same and cost the same to make again."""
+        key = (part, *self.light.joint(plan).key, *self.attempt_key(plan), *facts)
         if key not in self._shared:
-            self._shared[key] = Term(key, "second_visit", ("service_kind", budget, count_fact), value)
+            self._shared[key] = Term(key, part, facts, value)
         return self._shared[key]
 
-    def _miss(self, joint: JointClass, service: str, budget: str, cell: int) -> float:
-        low, high = self._budget_stretch(budget, cell)
-        return self.light.miss_chance(joint, service, low, high, recorded=self.recorded)
+    def _expected_of(self, plan: Plan, world: World) -> Expected:
+        budget = self.light.budget_fact(plan)
+        low, high = self._budget_stretch(budget, world[budget])
+        return self.redone.expected(plan, self._word("service_kind", world), low, high)
 
-    @property
-    def recorded(self) -> bool:
-        """Whether the loss of what is cut out is on record (or given back by its distribution)."""
-        return "recorded_loss_cut_out_db" in self.worlds.context.held
+    def attempt_key(self, plan: Plan) -> tuple[str, ...]:
+        """What decides what one more attempt costs and how many there may be."""
+        if plan.id not in self._attempt_keys:
+            self._attempt_keys[plan.id] = self._attempt_key(plan)
+        return self._attempt_keys[plan.id]
+
+    def _attempt_key(self, plan: Plan) -> tuple[str, ...]:
+        bench = "indoors" if plan.position == "indoor_bench" else ""
+        rows = self.rows[plan.id]
+        return (
+            plan.method,
+            plan.layout,
+            plan.access,
+            bench,
+            *(row.id for row in rows.minutes if of_one_joint(row)),
+            *(row.id for row in rows.prices if row.per == fibres_fact(plan)),
+        )
+
+    def redone_minutes(self, plan: Plan) -> tuple[float, float]:
+        """Minutes that one more attempt takes, and how many attempts beyond the first are expected for all fibres."""
+        if plan.method == "none":
+            return 0.0, 0.0
+        count_fact, budget = fibres_fact(plan), self.light.budget_fact(plan)
+
+        def redos(world: World) -> float:
+            return self._expected_of(plan, world).redos * max(1.0, self._mean(count_fact, world))
+
+        found = self.expected([self._of_joints("redos", plan, ("service_kind", budget, count_fact), redos)], [])
+        return self._one_joint_min(plan), found
+
+    def _one_joint_min(self, plan: Plan) -> float:
+        joints = max(1, self.light.joint(plan).joints)
+        total = 0.0
+        for row in self.rows[plan.id].minutes:
+            if of_one_joint(row):
+
+                def minutes(world: World, row: MinutesRow = row) -> float:
+                    return row.times * expected_minutes(self.policy, row, self._word(row.by, world)) / joints
+
+                key = ("again-minutes", row.id, plan.layout)
+                total += self.expected([Term(key, "redo", self._facts(row.by), minutes)], [])
+        return total
+
+    def one_more_joint(self, plan: Plan) -> tuple[float, float]:
+        """What making one joint of one fibre again is expected to cost: work and material; the service that waits."""
+        rate = self.policy.rates["labour_cu_per_person_hour"].value / 60.0
+        joints = max(1, self.light.joint(plan).joints)
+        rows = self.rows[plan.id]
+        work = outage = 0.0
+        for row in rows.minutes:
+            if not of_one_joint(row):
+                continue
+
+            def minutes(world: World, row: MinutesRow = row) -> float:
+                return row.times * expected_minutes(self.policy, row, self._word(row.by, world)) / joints
+
+            def labour(world: World, minutes: Value = minutes) -> float:
+                return rate * persons(self.policy, plan, self._word("place", world)) * minutes(world)
+
+            def waiting(world: World, minutes: Value = minutes) -> float:
+                return minutes(world) * self._mean("outage_value_cu_per_h", world) / 60.0
+
+            by = self._facts("place", row.by)
+            work += self.expected([Term(("again", row.id, *self.attempt_key(plan)), "redo", by, labour)], [])
+            lost = self._facts(row.by, "outage_value_cu_per_h")
+            outage += self.expected([Term(("again-waiting", row.id, plan.layout), "redo", lost, waiting)], [])
+        for price in rows.prices:
+            if price.per == fibres_fact(plan):
+
+                def material(world: World, price: PriceRow = price) -> float:
+                    return price.amount.get(self._word(price.by, world), 0.0) / joints
+
+                key = ("again-material", price.id, plan.layout)
+                work += self.expected([Term(key, "redo", self._facts(price.by), material)], [])
+        return work, outage
 
     def _budget_stretch(self, name: str, cell: int) -> tuple[float, float]:
         """The part of a budget's cell that is left; a settled budget is one number."""

@@ -19,10 +19,11 @@ from repairadvisor.decision.advice import (
     Step,
 )
 from repairadvisor.decision.answer import Answer, Told, moment_text
-from repairadvisor.decision.cost import PARTS, Costs, Term, fibres_fact, persons
+from repairadvisor.decision.cost import PARTS, Costs, Term
 from repairadvisor.decision.duration import restored, work_minutes
 from repairadvisor.decision.kit import Need, kit_lines
 from repairadvisor.decision.loss import inserted_m, stated_loss
+from repairadvisor.decision.plan_rows import fibres_fact, persons
 from repairadvisor.decision.plans import indifference
 from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.screens import BARRED, CLEAR, OPEN, open_facts, statuses
@@ -41,7 +42,7 @@ NOT_YET_COMPUTED = (
     "turning_points",
     "chains_of_checks",
     "fallbacks",
-    "redo",
+    "ribbons_redone",
     "reflections_together",
     "day_load",
     "calibration",
@@ -121,7 +122,9 @@ class _Writer:
     def _loss(self) -> tuple[Loss | None, str]:
         if self.plan is None:
             return None, self.words.say("withheld", _WITHHELD[self.answer.action])
-        loss, why = stated_loss(self.rules, self.answer.ahead.context, self.plan)
+        costs = self._costs()
+        assert costs is not None  # there is a plan, so it was weighed
+        loss, why = stated_loss(self.rules, self.answer.ahead.context, self.plan, costs)
         if self.answer.action != "repair":
             return loss, self.words.say("withheld", "waiting")
         if loss is not None and loss.chance_to_close_at_least is None:

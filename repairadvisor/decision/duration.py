@@ -10,7 +10,8 @@ import math
 from collections.abc import Sequence
 
 from repairadvisor.decision.advice import GroupRestored, Minutes, Restored
-from repairadvisor.decision.cost import RESTORING, Costs, Term, fibres_fact
+from repairadvisor.decision.cost import RESTORING, Costs, Term
+from repairadvisor.decision.plan_rows import fibres_fact
 from repairadvisor.decision.reasons import Words
 from repairadvisor.facts.value import Known
 from repairadvisor.policy.model import MinutesRow

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 
 from repairadvisor.decision.advice import Alternative, Barred, FactUsed, Lift, Source
 from repairadvisor.decision.answer import Told, moment_text
-from repairadvisor.decision.loss import stated_loss
+from repairadvisor.decision.loss import median_db
 from repairadvisor.decision.plans import standing
 from repairadvisor.decision.spoken import screen_because
 from repairadvisor.facts.value import Known
@@ -30,8 +30,8 @@ def alternatives(told: Told) -> tuple[Alternative, ...]:
         if _way(one.plan) in seen or len(found) == MOST_ALTERNATIVES:
             continue
         seen.add(_way(one.plan))
-        loss, _ = stated_loss(told.rules, told.context, one.plan)
-        first = None if loss is None else next(iter(loss.by_wavelength.values()))
+        costs = told.answer.situation.costs
+        lost = None if costs is None else median_db(told.rules, told.context, one.plan, costs)
         more = round(one.cost - best.cost, 2)
         key = "why_not_cost" if more > 0.5 else _why_not(told, best.plan, one.plan)
         if told.answer.continuity_only:
@@ -40,7 +40,7 @@ def alternatives(told: Told) -> tuple[Alternative, ...]:
             Alternative(
                 told.words.plan(one.plan),
                 more,
-                None if first is None else first.p50_db,
+                lost,
                 told.words.say("alternative", key),
             )
         )

@@ -3,7 +3,11 @@
 A plan's joints form one *joint class*: method, how many joints in a row, how much worse the workplace makes offset
 and tilt, and what is cut out and so gives its loss back. For each class, mode of fibre and wavelength one table holds
 the distribution of the loss that is added, and one the net change where what is cut out has no record. At request
-time tables are looked up; nothing is drawn, no exp and no log is taken.
+time tables are looked up; nothing is drawn, no exp and no log is taken. Beside the tables stand the *laws* of one
+joint, attempt by attempt and for several widths of the mode field, from which a plan's redo is worked out.
+
+The tables decide permission: every joint counts as made once there, in the fibre of the policy whose mode field is the
+narrowest. So no permission rests on attempts that nobody has counted, nor on a fibre type that nobody has looked up.
 
 The margin before the fault, plus a recorded loss that is cut out, less unlike mode fields and the inserted length's
 attenuation, is the *budget for the joints*: a derived fact. Where several wavelengths carry service the chance that
@@ -13,17 +17,19 @@ all close lies between two bounds; the lower one decides.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 
 from repairadvisor.decision.cells import Interval, derived_interval
 from repairadvisor.facts.context import Context
-from repairadvisor.facts.value import Between, Known, State
 from repairadvisor.facts.vocabulary import BY_NAME, MULTIMODE_TYPES, SINGLE_MODE_TYPES
+from repairadvisor.optics.common_cause import bad_results_to_look_for_cause, failing_without, failure_chances
 from repairadvisor.optics.constants import FIBRE_INDEX
 from repairadvisor.optics.distribution import LossModel, LossTable, compile_difference, compile_sum
 from repairadvisor.optics.joint import mode_mismatch_loss_db
+from repairadvisor.optics.joint_law import JointLaw, compile_joint_law, mix
 from repairadvisor.optics.mode_field import radius_at_wavelength_um
+from repairadvisor.optics.redo import Expected
 from repairadvisor.optics.workmanship import (
     mean_multimode_offset_loss_db,
     mean_multimode_pair_loss_db,
@@ -32,16 +38,22 @@ from repairadvisor.optics.workmanship import (
     mean_pair_loss_at_radius_db,
     mean_tilt_loss_db,
 )
-from repairadvisor.policy.condition import Below, Condition, Every, IsOneOf, Some
-from repairadvisor.policy.model import Derived, JointSet, LiftedBy, Policy, Screen, Term
+from repairadvisor.policy.model import Derived, JointSet, Policy, Term
 from repairadvisor.policy.plan import Plan
 from repairadvisor.policy.read_light import LIKE_FOR_LIKE
 
 SINGLE_MODE, MULTIMODE = "single_mode", "multimode"
 BUDGET_DIRECT, BUDGET_INSERT = "budget_for_joints_db", "budget_for_two_joints_db"
-_MULTIMODE_RADIUS_UM = 25.0
-_MULTIMODE_APERTURE = 0.2
 _MULTIMODE_INDEX = 1.48
+
+#: Mode-field radii at 1310 nm, µm, for which laws are compiled; between two of them laws are mixed.
+RADII_UM = (4.0, 4.3, 4.6, 4.9, 5.25)
+#: The radius to which workmanship was calibrated, and which holds where nobody has said the type.
+USUAL_RADIUS_UM = 4.6
+#: Core radius, µm, and numerical aperture of multimode fibre, by core diameter.
+CORES = {50.0: (25.0, 0.2), 62.5: (31.25, 0.275)}
+#: The core that loses more at the same offset, for where nobody has said the type.
+USUAL_CORE_UM = 50.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,25 +81,24 @@ class Tables:
     net: LossTable
 
 
-@dataclass(frozen=True, slots=True)
-class BudgetScreen:
-    """A screen made from a number of the policy: for which plans, by key, and whether it is the one for a loss on
-    record (None: it does not matter)."""
-
-    key: tuple[str, ...]
-    recorded: bool | None
-    screen: Screen
+#: Method, mode, how much worse the workplace makes it, governing nanometres, mode-field radius or core, µm.
+LawKey = tuple[str, str, str, int, float]
 
 
 @dataclass(frozen=True, slots=True)
 class Light:
-    """Everything about light, compiled. ``classes`` by plan id; ``tables`` by class, mode and nanometres."""
+    """Everything about light, compiled. ``classes`` by plan id; ``tables`` by class, mode and nanometres; ``back``,
+    what parts cut out used to lose, by joint set, joints, mode and nanometres."""
 
     policy: Policy
     classes: Mapping[str, JointClass]
     tables: Mapping[tuple[tuple[str, ...], str, int], Tables]
+    laws: Mapping[LawKey, JointLaw]
+    back: Mapping[tuple[str, int, str, int], LossTable]
     derived: Mapping[str, Derived]
     mismatch_db: Mapping[tuple[str, str], float]
+    #: What redo rules have come to, by everything they depend on: a memory, emptied when it grows too large.
+    redone: dict[tuple[object, ...], Expected] = field(default_factory=dict, compare=False, repr=False)
 
     def joint(self, plan: Plan) -> JointClass:
         """The class of a plan's joints."""
@@ -127,13 +138,26 @@ class Light:
         tables = self.tables[joint.key, mode_of(service), nm]
         return tables.added if recorded else tables.net
 
-    def miss_chance(self, joint: JointClass, service: str, low: float, high: float, *, recorded: bool) -> float:
-        """Upper bound on the chance that one fibre misses, for a budget even between low and high."""
-        missed = 0.0
-        for nm in self.wavelengths(service):
-            table = self.table(joint, service, nm, recorded=recorded)
-            missed += table.mean_chance_above(low, high) if high > low else table.chance_above(low)
-        return min(missed, 1.0)
+    def law(self, joint: JointClass, service: str, size_um: float) -> JointLaw:
+        """One joint of a class, for a mode-field radius or a core: mixed from the two compiled ones beside it."""
+        mode, governing = mode_of(service), self.wavelengths(service)[0]
+
+        def compiled(size: float) -> JointLaw:
+            return self.laws[joint.method, mode, f"{joint.factor:g}", governing, size]
+
+        if mode == MULTIMODE:
+            return compiled(size_um)
+        size = min(max(size_um, RADII_UM[0]), RADII_UM[-1])
+        above = next(i for i, radius in enumerate(RADII_UM) if radius >= size)
+        wide, narrow = RADII_UM[above], RADII_UM[max(above - 1, 0)]
+        if wide in (size, narrow):
+            return compiled(wide)
+        share = (1.0 / narrow**2 - 1.0 / size**2) / (1.0 / narrow**2 - 1.0 / wide**2)
+        return mix(compiled(narrow), compiled(wide), share)
+
+    def given_back(self, joint: JointClass, service: str, nm: int) -> LossTable | None:
+        """What the parts cut out used to lose, where that is not on record; None where nothing comes out."""
+        return self.back.get((joint.gives_back, joint.joints, mode_of(service), nm))
 
 
 def mode_of(service: str) -> str:
@@ -153,7 +177,8 @@ def compile_light(policy: Policy) -> Light:
         for mode, nm in _looked_at(policy):
             if (joint.method, mode) not in policy.joints:
                 continue
-            added = [_model(policy.joints[joint.method, mode], joint.factor, nm)] * joint.joints
+            worst = least_favourable(policy, mode)
+            added = [joint_model(policy.joints[joint.method, mode], joint.factor, nm, worst)] * joint.joints
             if joint.inserts:
                 added.append(LossModel(attenuation_db_per_m(policy, mode, nm) * inserted_ends_m(policy)))
             back = _given_back(policy, joint, mode, nm)
@@ -163,7 +188,58 @@ def compile_light(policy: Policy) -> Light:
                 table = sums.setdefault(sum_key, sums.get(sum_key) or compile_sum(added))
                 made[key] = Tables(table, compile_difference(added, back) if back else table)
             tables[joint.key, mode, nm] = made[key]
-    return Light(policy, classes, tables, _budgets(policy), _mismatches(policy))
+    used = dict.fromkeys(classes.values())
+    return Light(
+        policy, classes, tables, _laws(policy, used), _back(policy, used), _budgets(policy), _mismatches(policy)
+    )
+
+
+def least_favourable(policy: Policy, mode: str) -> float:
+    """The mode-field radius, or core, of the fibre type in which a joint loses most."""
+    if mode == MULTIMODE:
+        return min(CORES)
+    return min(size for name, size in policy.light.mode_field_um.items() if name in SINGLE_MODE_TYPES) / 2.0
+
+
+def _laws(policy: Policy, classes: Iterable[JointClass]) -> dict[LawKey, JointLaw]:
+    """The law of every method at every workplace, for each governing wavelength and width of fibre."""
+    laws: dict[LawKey, JointLaw] = {}
+    together: dict[tuple[str, int], dict[int, None]] = {}
+    for service, many in policy.light.wavelengths.items():
+        together.setdefault((mode_of(service), many[0]), {}).update(dict.fromkeys(many))
+    for (method, factor), (mode, governing) in itertools.product(
+        dict.fromkeys((joint.method, joint.factor) for joint in classes), together
+    ):
+        made = policy.joints.get((method, mode))
+        if made is None:
+            continue
+        chances = attempts_failing(policy, made)
+        for size in RADII_UM if mode == SINGLE_MODE else CORES:
+            models = {nm: joint_model(made, factor, nm, size) for nm in together[mode, governing]}
+            key = (method, mode, f"{factor:g}", governing, size)
+            laws[key] = compile_joint_law(models, governing, chances)
+    return laws
+
+
+def attempts_failing(policy: Policy, made: JointSet) -> tuple[float, ...]:
+    """The chance that each attempt fails, those before it having failed, as many as a plan may count on."""
+    rates = policy.rates
+    prior, failing = rates["common_cause_before"].value, rates["common_cause_failing"].value
+    without = failing_without(made.failure_chance, prior, failing)
+    look_after = bad_results_to_look_for_cause(prior, failing, without, rates["common_cause_look_for"].value)
+    most = min(int(policy.limits["attempts_most"].value), look_after) if made.made_again else 1
+    return failure_chances(made.failure_chance, prior, failing, max(most, 1))
+
+
+def _back(policy: Policy, classes: Iterable[JointClass]) -> dict[tuple[str, int, str, int], LossTable]:
+    """What comes out where nothing is on record: joints at a bench, in the usual fibre."""
+    found: dict[tuple[str, int, str, int], LossTable] = {}
+    for joint, (mode, nm) in itertools.product(classes, _looked_at(policy)):
+        models = _given_back(policy, joint, mode, nm)
+        key = (joint.gives_back, joint.joints, mode, nm)
+        if models and key not in found:
+            found[key] = compile_sum(models)
+    return found
 
 
 def _numbers(model: LossModel) -> tuple[float, ...]:
@@ -202,37 +278,38 @@ def _class_of(policy: Policy, plan: Plan) -> JointClass:
     )
 
 
-def _model(made: JointSet, factor: float, nm: int) -> LossModel:
-    """One joint's loss at a wavelength: the workmanship's spreads turned into means."""
+def joint_model(made: JointSet, factor: float, nm: int, size_um: float) -> LossModel:
+    """One joint's loss at a wavelength in fibre of a mode-field radius at 1310 nm, or a core: the workmanship's spreads
+    turned into means."""
     offset, tilt = made.sigma_offset_um * factor, made.sigma_tilt_deg * factor
     means = []
     if made.mode == SINGLE_MODE:
-        radius = _radius_um(nm)
+        radius = radius_at_wavelength_um(size_um, nm / 1000.0)
         if offset:
             means.append(mean_offset_loss_db(offset, radius))
         if tilt:
             means.append(mean_tilt_loss_db(tilt, FIBRE_INDEX.value, radius, nm / 1000.0))
         if made.pair_97_db:
-            means += [mean_pair_loss_at_radius_db(made.pair_97_db, radius)] * made.pairs
+            # a grade of plugs holds in whatever fibre they are made with; only the wavelength counts
+            usual = radius_at_wavelength_um(USUAL_RADIUS_UM, nm / 1000.0)
+            means += [mean_pair_loss_at_radius_db(made.pair_97_db, usual)] * made.pairs
     else:
+        core, aperture = CORES[size_um]
         if offset:
-            means.append(mean_multimode_offset_loss_db(offset, _MULTIMODE_RADIUS_UM))
+            means.append(mean_multimode_offset_loss_db(offset, core))
         if tilt:
-            means.append(mean_multimode_tilt_loss_db(tilt, _MULTIMODE_INDEX, _MULTIMODE_APERTURE))
+            means.append(mean_multimode_tilt_loss_db(tilt, _MULTIMODE_INDEX, aperture))
         if made.pair_97_db:
-            means += [mean_multimode_pair_loss_db(made.pair_97_db, _MULTIMODE_RADIUS_UM)] * made.pairs
+            means += [mean_multimode_pair_loss_db(made.pair_97_db, core)] * made.pairs
     return LossModel(made.l0_db, tuple(means), made.failure_chance, made.failure_mean_db)
-
-
-def _radius_um(nm: int) -> float:
-    return radius_at_wavelength_um(4.6, nm / 1000.0)
 
 
 def _given_back(policy: Policy, joint: JointClass, mode: str, nm: int) -> list[LossModel]:
     """The parts that are cut out, as models of what they lost."""
     if (joint.gives_back, mode) not in policy.joints:
         return []
-    return [_model(policy.joints[joint.gives_back, mode], 1.0, nm)] * joint.joints
+    usual = USUAL_RADIUS_UM if mode == SINGLE_MODE else USUAL_CORE_UM
+    return [joint_model(policy.joints[joint.gives_back, mode], 1.0, nm, usual)] * joint.joints
 
 
 def _budgets(policy: Policy) -> dict[str, Derived]:
@@ -265,127 +342,3 @@ def _mismatches(policy: Policy) -> dict[tuple[str, str], float]:
         for far in sizes
         if near not in MULTIMODE_TYPES and far not in MULTIMODE_TYPES
     }
-
-
-def mismatch_of(light: Light, context: Context) -> State | None:
-    """Loss for unlike mode fields: from both fibre types where something is said of both and no record tells it."""
-    held = context.held
-    if "mode_field_loss_db" in held or "fibre_type_near" not in held or "fibre_type_far" not in held:
-        return None
-    pairs = itertools.product(context.possible["fibre_type_near"].words, context.possible["fibre_type_far"].words)
-    losses = [light.mismatch_db[pair] for pair in pairs if pair in light.mismatch_db]
-    if not losses:
-        return None
-    low, high = min(losses), max(losses)
-    return Known(low) if low == high else Between(low, high)
-
-
-def budget_screens(policy: Policy, light: Light) -> tuple[BudgetScreen, ...]:
-    """For each joint class and stage: barred where the chance that the link closes lies below the floor.
-
-    The floor on a chance is turned into a limit on the budget for the joints, for each kind of service its own, so
-    that the screen is an ordinary condition. Where a part that is cut out has no record its distribution is given
-    back in the loss; where it has one, the record is in the budget: the screen compares what holds.
-    """
-    found: dict[tuple[str, ...], Plan] = {}
-    for plan in policy.plans:
-        if plan.method != "none":
-            found.setdefault(light.budget_key(plan), plan)
-    return tuple(
-        BudgetScreen(key, recorded, _budget_screen(policy, light, plan, recorded=recorded))
-        for key, plan in found.items()
-        for recorded in (False, True)
-    )
-
-
-def owner_limit_screens(policy: Policy, light: Light) -> tuple[BudgetScreen, ...]:
-    """For each method and workplace: barred where the owner's limit for one joint is kept too seldom.
-
-    Plugs are left out: the limit is one for a joint, not for a mated pair.
-    """
-    found: dict[tuple[str, ...], JointClass] = {}
-    for plan in policy.plans:
-        key = light.owner_limit_key(plan)
-        if key:
-            found.setdefault(key, light.joint(plan))
-    return tuple(BudgetScreen(key, None, _owner_limit_screen(policy, key, joint)) for key, joint in found.items())
-
-
-def _owner_limit_screen(policy: Policy, key: tuple[str, ...], joint: JointClass) -> Screen:
-    seldom = policy.rates["owner_limit_kept_least"]
-    parts: list[Condition] = []
-    for service, many in policy.light.wavelengths.items():
-        mode = mode_of(service)
-        if (joint.method, mode) in policy.joints:
-            models = [_model(policy.joints[joint.method, mode], joint.factor, nm) for nm in many]
-            limit = max(compile_sum([model]).loss_at_chance_above(1.0 - seldom.value) for model in models)
-            below = Below("owner_joint_limit_db", "rate.owner_limit_kept_least", limit)
-            parts.append(Every((IsOneOf("service_kind", (service,)), below)))
-    return Screen(
-        id="/".join(key),
-        kind="budget",
-        plans={"method": (joint.method,), "stage": ("permanent",)},
-        bars_when=Some(tuple(parts)),
-        check=True,
-        not_before="Before anything is cut the control room reads out the owner's limit for one joint: "
-        "it is one that this method keeps.",
-        because="This method keeps the owner's limit for one joint too seldom to be planned.",
-        source=seldom.source,
-        known=seldom.known,
-        cautions=(),
-        needs="",
-        stand_off=False,
-        lifted_by=LiftedBy(
-            "a method that loses less, or the owner's leave for this joint", "the cable owner", None, 0.0
-        ),
-        call=(),
-        examples={},
-    )
-
-
-def _budget_screen(policy: Policy, light: Light, plan: Plan, *, recorded: bool) -> Screen:
-    joint, budget = light.joint(plan), light.budget_fact(plan)
-    floor = policy.light.floors[plan.stage]
-    parts: list[Condition] = []
-    for service in policy.light.wavelengths:
-        if (joint.method, mode_of(service)) in policy.joints:
-            limit = least_budget_db(light, joint, service, 1.0 - floor.value, recorded=recorded)
-            parts.append(Every((IsOneOf("service_kind", (service,)), Below(budget, f"floor.{plan.stage}", limit))))
-    words = policy.light.unknown_margin[plan.method]
-    return Screen(
-        id="budget/" + "/".join(one for one in light.budget_key(plan) if one) + ("/on record" if recorded else ""),
-        kind="budget",
-        plans={"method": (plan.method,), "layout": (plan.layout,), "stage": (plan.stage,)},
-        bars_when=Some(tuple(parts)),
-        check=bool(words),
-        not_before=words,
-        because="",
-        source=floor.source,
-        known=floor.known,
-        cautions=("unverified_margin",),
-        needs="",
-        stand_off=False,
-        lifted_by=LiftedBy(
-            "the owner's leave to run below the reserve, or a way that loses less", "the cable owner", None, 0.0
-        ),
-        call=(),
-        examples={},
-    )
-
-
-def least_budget_db(
-    light: Light, joint: JointClass, service: str, most_missed: float, *, recorded: bool, step_db: float = 1e-6
-) -> float:
-    """The smallest budget, dB, at which the summed chances of missing do not pass ``most_missed``."""
-    tables: Sequence[LossTable] = [
-        light.table(joint, service, nm, recorded=recorded) for nm in light.wavelengths(service)
-    ]
-    low = min(table.knots_db[0] for table in tables) - 1.0
-    high = max(table.knots_db[-1] for table in tables)
-    while high - low > step_db:
-        middle = 0.5 * (low + high)
-        if sum(table.chance_above(middle) for table in tables) > most_missed:
-            low = middle
-        else:
-            high = middle
-    return high

@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import replace
+
 from repairadvisor.decision.advice import Loss, WavelengthLoss
+from repairadvisor.decision.cost import Costs
+from repairadvisor.decision.fibre_width import size_of
 from repairadvisor.decision.light import (
     BUDGET_INSERT,
     MULTIMODE,
+    RADII_UM,
     SINGLE_MODE,
     JointClass,
     Light,
@@ -14,17 +20,25 @@ from repairadvisor.decision.light import (
     mode_of,
 )
 from repairadvisor.decision.reasons import Words
+from repairadvisor.decision.redone import margins_within
 from repairadvisor.decision.rules import Rules
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Between, Known
+from repairadvisor.optics.joint_law import nodes_of
+from repairadvisor.optics.kept_loss import KeptLoss
 from repairadvisor.optics.many_fibres import joint_chance_bounds
+from repairadvisor.optics.redo import Redo
 from repairadvisor.policy.plan import Plan
 
-ATTEMPTS_EACH = 1
+#: A margin that no joint can use up: where nobody has told the margin, money makes no joint again.
+_AMPLE_DB = 50.0
+#: Of a chance, for what comes back without a record: a dozen stretches do.
+_BACK_TOLERANCE = 5e-3
+_QUANTILES = ((0.5, 0.85), (0.05, 2.2), (0.01, 3.2))  # chance of more, and a first guess in means
 
 
-def stated_loss(rules: Rules, context: Context, plan: Plan) -> tuple[Loss | None, str]:
-    """The loss of a plan for one fibre, or None and why none is promised."""
+def stated_loss(rules: Rules, context: Context, plan: Plan, costs: Costs) -> tuple[Loss | None, str]:
+    """The loss of a plan for one fibre, by the redo rule that its costs weigh, or None and why none is promised."""
     words = Words(rules.wording)
     if plan.method == "none":
         return None, words.say("withheld", "spare_route" if plan.layout.startswith("re_route") else "nothing_joined")
@@ -34,10 +48,25 @@ def stated_loss(rules: Rules, context: Context, plan: Plan) -> tuple[Loss | None
         return None, words.say("withheld", "fibre_mode_unknown")
     mode = modes.pop()
     light, joint = rules.light, rules.light.joint(plan)
-    if (joint.method, mode) not in rules.policy.joints:
+    size = size_of(light, context, mode)
+    if (joint.method, mode) not in rules.policy.joints or not _in_range(mode, size):
         return None, words.say("withheld", "outside_range")
-    looked_at = _looked_at(light, services)
-    return _loss(rules, context, plan, joint, mode, looked_at), ""
+    return _Stated(rules, context, plan, costs).loss(), ""
+
+
+def median_db(rules: Rules, context: Context, plan: Plan, costs: Costs) -> float | None:
+    """The median alone, at the governing wavelength; None where no loss is promised."""
+    services = context.possible["service_kind"].words
+    modes = {mode_of(service) for service in services}
+    if plan.method == "none" or len(modes) != 1 or (plan.method, min(modes)) not in rules.policy.joints:
+        return None
+    stated = _Stated(rules, context, plan, costs)
+    return stated.lost(stated.looked_at[0]).p50_db
+
+
+def _in_range(mode: str, size_um: float) -> bool:
+    """Whether the width of the mode field is one that the spreads were carried to, give or take its tolerance."""
+    return mode == MULTIMODE or RADII_UM[0] - 0.05 <= size_um <= RADII_UM[-1] + 0.25
 
 
 def _looked_at(light: Light, services: tuple[str, ...]) -> tuple[int, ...]:
@@ -45,52 +74,154 @@ def _looked_at(light: Light, services: tuple[str, ...]) -> tuple[int, ...]:
     return tuple(dict.fromkeys(nm for service in services for nm in light.wavelengths(service)))
 
 
-def _loss(rules: Rules, context: Context, plan: Plan, joint: JointClass, mode: str, looked_at: tuple[int, ...]) -> Loss:
-    light, words = rules.light, Words(rules.wording)
-    recorded = "recorded_loss_cut_out_db" in context.held
-    low, high = light.budget_interval(light.budget_fact(plan), context)
-    known_margin = "margin_db" in context.held
-    inserted = _inserted_m(rules, context, plan)
-    mismatch = _middle(context, "mode_field_loss_db")
-    by_wavelength: dict[str, WavelengthLoss] = {}
-    misses = []
-    for nm in looked_at:
-        tables = light.tables[joint.key, mode, nm]
-        held_against = tables.added if recorded else tables.net
-        shift = mismatch + attenuation_db_per_m(rules.policy, mode, nm) * _middle(context, "gap_m") * joint.inserts
-        miss = held_against.mean_chance_above(low, high) if high > low else held_against.chance_above(low)
-        misses.append(miss)
-        left = (low + high) / 2.0 - held_against.p50_db if known_margin else None
-        by_wavelength[str(nm)] = WavelengthLoss(
-            mean_db=_tidy(tables.added.mean_db + shift),
-            p50_db=_tidy(tables.added.p50_db + shift),
-            p95_db=_tidy(tables.added.p95_db + shift),
-            p99_db=_tidy(tables.added.p99_db + shift),
-            margin_left_db=None if left is None else _tidy(left),
-            chance_to_close=_tidy(1.0 - miss) if known_margin else None,
+class _Stated:
+    """One plan's loss, part by part."""
+
+    def __init__(self, rules: Rules, context: Context, plan: Plan, costs: Costs) -> None:
+        self.rules, self.context, self.plan, self.costs = rules, context, plan, costs
+        self.words = Words(rules.wording)
+        self.light, self.joint = rules.light, rules.light.joint(plan)
+        self.services = context.possible["service_kind"].words
+        self.mode = mode_of(self.services[0])
+        self.looked_at = _looked_at(self.light, self.services)
+        self.low, self.high = self.light.budget_interval(self.light.budget_fact(plan), context)
+        self.known_margin = "margin_db" in context.held
+        self.recorded = "recorded_loss_cut_out_db" in context.held
+        self._rules_of: dict[tuple[str, float], Redo] = {}
+        self._kept_losses: dict[int, KeptLoss] = {}
+
+    def loss(self) -> Loss:
+        """All of it."""
+        governing = self.looked_at[0]
+        redo = self._redo(self.services[0], self._middle())
+        misses = {nm: self._missed(nm) for nm in self.looked_at} if self.known_margin else {}
+        at_least, at_most = joint_chance_bounds(list(misses.values()))
+        back = {nm: self._given_back(nm) for nm in self.looked_at}
+        inserted = _inserted_m(self.rules, self.context, self.plan)
+        return Loss(
+            joints=self.joint.joints,
+            attempts_each=min(redo.attempts.each, redo.laws[0].tries),
+            redos_expected=_tidy(redo.expected.redos),
+            keep_up_to_db=self._limits(redo),
+            by_wavelength={
+                str(nm): self._with_margin(self.lost(nm), back[nm], misses.get(nm)) for nm in self.looked_at
+            },
+            inserted_m=_tidy(inserted),
+            inserted_loss_db=_tidy(inserted * attenuation_db_per_m(self.rules.policy, self.mode, governing)),
+            given_back_db=_tidy(back[governing]),
+            given_back_why=self._given_back_why(back[governing]),
+            chance_to_close_at_least=_chance(1.0 - at_least) if self.known_margin else None,
+            chance_to_close_at_most=_chance(1.0 - at_most) if self.known_margin else None,
+            chance_said=chance_said(self.words, at_least, at_most)
+            if self.known_margin
+            else self.words.say("chance", "unknown"),
+            reflectance_db=_reflectance(self.rules, self.context, self.joint, self.mode),
+            reflectance_limit_db=_known(self.context, "reflectance_limit_db"),
+            how_made=self.words.say("loss", "how_made" if self._attempts(redo) > 1 else "how_made_one_attempt"),
         )
-    at_least, at_most = joint_chance_bounds(misses)
-    given_back, why = _given_back(rules, context, joint, mode, looked_at[0])
-    return Loss(
-        joints=joint.joints,
-        attempts_each=ATTEMPTS_EACH,
-        by_wavelength=by_wavelength,
-        inserted_m=_tidy(inserted),
-        inserted_loss_db=_tidy(inserted * attenuation_db_per_m(rules.policy, mode, looked_at[0])),
-        given_back_db=given_back,
-        given_back_why=why,
-        chance_to_close_at_least=_tidy(at_least) if known_margin else None,
-        chance_to_close_at_most=_tidy(at_most) if known_margin else None,
-        chance_said=chance_said(words, at_least, at_most) if known_margin else words.say("chance", "unknown"),
-        reflectance_db=_reflectance(rules, context, joint, mode),
-        reflectance_limit_db=_known(context, "reflectance_limit_db"),
-        how_made=words.say("loss", "how_made_one_attempt"),
-    )
+
+    def lost(self, nm: int) -> WavelengthLoss:
+        """What is added at one wavelength, joints and inserted fibre together."""
+        redo = self._redo(self._service_at(nm), self._middle())
+        kept = self._kept_loss(redo)
+        mean = kept.mean_db(nm)
+        guess = max(mean, 1e-3)
+        p50, p95, p99 = (kept.loss_at_chance_above(nm, chance, near * guess) for chance, near in _QUANTILES)
+        shift = self.costs.redone.shift_db(self.joint, self._service_at(nm), nm) + _middle(
+            self.context, "mode_field_loss_db"
+        )
+        shift += (
+            attenuation_db_per_m(self.rules.policy, self.mode, nm)
+            * _middle(self.context, "gap_m")
+            * (self.joint.inserts)
+        )
+        return WavelengthLoss(
+            mean_db=_tidy(mean + shift),
+            p50_db=_tidy(p50 + shift),
+            p95_db=_tidy(p95 + shift),
+            p99_db=_tidy(p99 + shift),
+            margin_left_db=None,
+            chance_to_close=None,
+        )
+
+    def _with_margin(self, lost: WavelengthLoss, back: float, missed: float | None) -> WavelengthLoss:
+        """The margin that is left, as a median: margin before, and what comes back, less what is added."""
+        if missed is None:
+            return lost
+        left = _middle(self.context, "margin_db") + back - lost.p50_db
+        return replace(lost, margin_left_db=_tidy(left), chance_to_close=_chance(missed))
+
+    def _attempts(self, redo: Redo) -> int:
+        return min(redo.attempts.each, redo.laws[0].tries)
+
+    def _limits(self, redo: Redo) -> tuple[float, ...]:
+        """Up to what loss the first joint is kept, attempt by attempt, while another one may follow."""
+        found = []
+        for used in range(self._attempts(redo) - 1):
+            limit = redo.limit_db(0, redo.redos_at_first - used, used, 0.0)
+            if limit == math.inf:
+                break
+            found.append(_tidy(max(limit, 0.0)))
+        return tuple(found)
+
+    def _middle(self) -> float:
+        return 0.5 * (self.low + self.high) if self.known_margin else _AMPLE_DB
+
+    def _service_at(self, nm: int) -> str:
+        return next(service for service in self.services if nm in self.light.wavelengths(service))
+
+    def _redo(self, service: str, budget: float) -> Redo:
+        if (service, budget) not in self._rules_of:
+            self._rules_of[service, budget] = self.costs.redone.redo(self.plan, service, budget)
+        return self._rules_of[service, budget]
+
+    def _kept_loss(self, redo: Redo) -> KeptLoss:
+        if id(redo) not in self._kept_losses:
+            self._kept_losses[id(redo)] = KeptLoss(redo)
+        return self._kept_losses[id(redo)]
+
+    def _missed(self, nm: int) -> float:
+        """P(budget missed) at one wavelength, over the margins there may be."""
+        low, high = self.low, self.high
+        margins = [(low, 1.0)] if high <= low else margins_within(low, high)
+        return min(1.0, sum(weight * self._missed_at(nm, margin) for margin, weight in margins))
+
+    def _missed_at(self, nm: int, budget: float) -> float:
+        service = self._service_at(nm)
+        redo = self._redo(service, budget)
+        if nm == self.light.wavelengths(service)[0]:
+            return redo.expected.missed
+        left = budget - self.costs.redone.shift_db(self.joint, service, nm)
+        kept = self._kept_loss(redo)
+        back = None if self.recorded else self.light.given_back(self.joint, service, nm)
+        if back is None:
+            return kept.chance_above(nm, left)
+        total = 0.0
+        for node in nodes_of(back, _BACK_TOLERANCE):
+            total += (node.tail_before - node.tail_after) * kept.chance_above(nm, left + node.mean_db)
+        return total
+
+    def _given_back(self, nm: int) -> float:
+        """What comes back from parts cut out: their record, else what such parts lose on average."""
+        if self.recorded:
+            return _middle(self.context, "recorded_loss_cut_out_db")
+        table = self.light.given_back(self.joint, self._service_at(nm), nm)
+        return 0.0 if table is None else table.mean_db
+
+    def _given_back_why(self, back: float) -> str:
+        if self.recorded:
+            return self.words.say("loss", "given_back", loss=f"{back:.2f}")
+        return self.words.say("loss", "given_back_unknown" if self.joint.gives_back else "given_back_nothing")
 
 
 def _tidy(number: float) -> float:
     """Six decimals: far below what anybody measures, and the same text everywhere."""
     return round(number, 6)
+
+
+def _chance(missed: float) -> float:
+    """The chance of the contrary, six decimals; only what is certain is 1."""
+    return min(_tidy(1.0 - missed), 0.999999) if missed > 0.0 else 1.0
 
 
 def _known(context: Context, name: str) -> float | None:
@@ -115,17 +246,6 @@ def _inserted_m(rules: Rules, context: Context, plan: Plan) -> float:
 def inserted_m(rules: Rules, context: Context, plan: Plan) -> float:
     """Metres of cable a plan lets in."""
     return _inserted_m(rules, context, plan)
-
-
-def _given_back(rules: Rules, context: Context, joint: JointClass, mode: str, nm: int) -> tuple[float | None, str]:
-    words = Words(rules.wording)
-    if "recorded_loss_cut_out_db" in context.held:
-        back = _middle(context, "recorded_loss_cut_out_db")
-        return _tidy(back), words.say("loss", "given_back", loss=f"{back:.2f}")
-    if not joint.gives_back:
-        return 0.0, words.say("loss", "given_back_nothing")
-    tables = rules.light.tables[joint.key, mode, nm]
-    return _tidy(tables.added.mean_db - tables.net.mean_db), words.say("loss", "given_back_unknown")
 
 
 def _reflectance(rules: Rules, context: Context, joint: JointClass, mode: str) -> float | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from repairadvisor.decision.cost import persons
+from repairadvisor.decision.plan_rows import persons
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.screens import CLEAR
 from repairadvisor.decision.situation import Judged, Situation, least_cost, look

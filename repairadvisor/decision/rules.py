@@ -9,8 +9,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from repairadvisor.decision.cells import axes_of
-from repairadvisor.decision.cost import PlanRows, rows_of
-from repairadvisor.decision.light import Light, budget_screens, compile_light, owner_limit_screens
+from repairadvisor.decision.floors import budget_screens, owner_limit_screens
+from repairadvisor.decision.light import Light, compile_light
+from repairadvisor.decision.plan_rows import PlanRows, rows_of
 from repairadvisor.decision.screens import CompiledRules, compile_rules
 from repairadvisor.policy.condition import Condition
 from repairadvisor.policy.model import Policy, Screen

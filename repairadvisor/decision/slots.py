@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from repairadvisor.decision.cost import persons
+from repairadvisor.decision.plan_rows import persons
 from repairadvisor.decision.plans import ranked, second_visit
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.screens import BARRED

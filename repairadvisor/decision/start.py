@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from repairadvisor.decision.light import mismatch_of
+from repairadvisor.decision.fibre_width import mismatch_of
 from repairadvisor.decision.rules import Rules
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Between, Known, State

@@ -13,6 +13,7 @@ Laws are compiled when a policy is read; their methods use + - * / and compariso
 
 from __future__ import annotations
 
+import functools
 import math
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
@@ -231,7 +232,7 @@ def compile_joint_law(models: Mapping[int, LossModel], governing_nm: int, failur
         if len(model.exponential_means_db) != len(governing.exponential_means_db):
             raise OpticsError("exponential parts", len(model.exponential_means_db), "as many at every wavelength", "1")
     clean = compile_sum([LossModel(governing.l0_db, governing.exponential_means_db)])
-    failed = compile_sum([LossModel(governing.l0_db, (governing.failure_mean_db,))])
+    failed = _failed_table(governing.l0_db, governing.failure_mean_db)
     return JointLaw(
         governing_nm,
         Branch(
@@ -250,9 +251,15 @@ def compile_joint_law(models: Mapping[int, LossModel], governing_nm: int, failur
     )
 
 
+@functools.lru_cache(maxsize=64)
+def _failed_table(l0_db: float, mean_db: float) -> LossTable:
+    """Of how a joint fails; many laws share one."""
+    return compile_sum([LossModel(l0_db, (mean_db,))])
+
+
 def nodes_of(table: LossTable, tolerance: float = _NODE_TOLERANCE) -> tuple[Node, ...]:
     """A table as stretches, each with its exact chance and mean, that a chord follows to a tolerance of a chance."""
-    knots, tail = table.knots_db, table.tail
+    knots = table.knots_db
     found = []
     start = 0
     while start + 1 < len(knots):

@@ -27,11 +27,7 @@ from repairadvisor.optics.valid_range import in_range
 
 _HALVINGS = 40
 _ANY = math.inf
-_NEVER = 1e-9  # what is less likely is left out of the loss that is stated
-_CLOSE_DB, _CLOSE_CHANCE = 1e-4, 4e-6
-
-#: (governing loss, loss at another wavelength, shared redos left, chance)
-_Outcome = tuple[float, float, int, float]
+_GRID_DB = 0.01
 
 
 class Law(Protocol):
@@ -75,9 +71,10 @@ class Budget:
 
     def missed(self, lost_db: float) -> float:
         """P(budget missed) at a loss of all joints."""
+        over = lost_db - self.margin_db
         if self.given_back is None:
-            return 1.0 if lost_db > self.margin_db else 0.0
-        return 1.0 - self.given_back.chance_above(lost_db - self.margin_db)
+            return 1.0 if over > 0.0 else 0.0
+        return 1.0 - self.given_back.chance_above(over) if over > self.given_back.knots_db[0] else 0.0
 
     def most_lost_db(self, missed: float) -> float:
         """The greatest loss at which P(budget missed) does not pass ``missed`` (0 or more)."""
@@ -125,27 +122,27 @@ class Expected:
 class Redo:
     """The best limits for joints made in order, worked out where they are asked for.
 
-    ``laws`` one a joint (1 to 50). Errors: OpticsError.
+    ``laws`` one a joint (1 to 50). ``shared`` may be handed on to the same joints under another margin, where what
+    comes back is not on record; it saves working out the last joint anew. Errors: OpticsError.
     """
 
     laws: Sequence[Law]
     budget: Budget
     attempts: Attempts
+    shared: dict[tuple[int, int, int], Expected] = field(default_factory=dict)
     _values: dict[tuple[int, int, int, float], Expected] = field(default_factory=dict)
     _limits: dict[tuple[int, int, int, float], float] = field(default_factory=dict)
-    _reached: dict[tuple[int, int, float], list[tuple[int, float, float]]] = field(default_factory=dict)
-    _turned_out: dict[tuple[int, int, float, int], list[_Outcome]] = field(default_factory=dict)
-    _usable: tuple[int, ...] = ()  # redos that this joint and those after it can use up
+    usable: tuple[int, ...] = ()  # redos that this joint and those after it can use up
 
     def __post_init__(self) -> None:
         in_range("number of joints", len(self.laws), 1, 50, "1")
-        spare = [self._tries(joint) - 1 for joint in range(len(self.laws))]
-        self._usable = tuple(sum(spare[joint:]) for joint in range(len(spare)))
+        spare = [self.tries(joint) - 1 for joint in range(len(self.laws))]
+        self.usable = tuple(sum(spare[joint:]) for joint in range(len(spare)))
 
     @property
     def redos_at_first(self) -> int:
         """Shared redos before the first joint."""
-        most = self._usable[0]
+        most = self.usable[0]
         return most if self.attempts.shared_redos is None else min(self.attempts.shared_redos, most)
 
     @property
@@ -158,24 +155,28 @@ class Redo:
         if joint == len(self.laws):
             missed = self.budget.missed(so_far_db)
             return Expected(missed * self.budget.second_visit, 0.0, missed, 0.0)
-        key = (joint, min(redos_left, self._usable[joint] - used), used, so_far_db)
+        key = (joint, min(redos_left, self.usable[joint] - used), used, so_far_db)
         found = self._values.get(key)
         if found is None:
-            last = joint + 1 == len(self.laws) and self.budget.given_back is None
-            found = self._last(*key) if last else self._value(*key)
+            if joint + 1 < len(self.laws):
+                found = self._value(*key)
+            elif self.budget.given_back is None:
+                found = self._last(*key)
+            else:
+                found = self._value(*key) if joint == 0 else self._between(*key)
             self._values[key] = found
         return found
 
     def again(self, joint: int, redos_left: int, used: int, so_far_db: float) -> float:
         """c + V(k-1), after attempt ``used`` + 1; infinite when no attempt or no shared redo is left."""
-        if redos_left == 0 or used + 1 >= self._tries(joint):
+        if redos_left == 0 or used + 1 >= self.tries(joint):
             return _ANY
         return self.attempts.redo_cost + self.value(joint, redos_left - 1, used + 1, so_far_db).cost
 
     def limit_db(self, joint: int, redos_left: int, used: int, so_far_db: float) -> float:
         """Greatest loss at which attempt ``used`` + 1 is kept; infinite when any is (the last attempt, or one more
         costs too much), below nothing when none is. Money and the owner's limit both count."""
-        key = (joint, min(redos_left, self._usable[joint] - used), used, so_far_db)
+        key = (joint, min(redos_left, self.usable[joint] - used), used, so_far_db)
         if key not in self._limits:
             again = self.again(*key)
             by_money = _ANY if again == _ANY else self._limit_by_money(joint, redos_left, so_far_db, again)
@@ -195,52 +196,10 @@ class Redo:
         """E[g(X) | reading], ``chances`` being (true loss, chance) after the reading."""
         return sum(chance * self.cost_if_kept(joint, redos_left, so_far_db, loss) for loss, chance in chances)
 
-    def kept_chance_above(self, nm: int, y_db: float) -> float:
-        """P(loss of all joints at ``nm`` > y), by the best limits."""
-        return self._above(0, self.redos_at_first, 0.0, nm, y_db)
-
-    def kept_mean_db(self, nm: int) -> float:
-        """Expected loss of all joints at ``nm``, by the best limits."""
-        return self._mean(0, self.redos_at_first, 0.0, nm)
-
-    def kept_loss_at_chance_above(self, nm: int, chance: float, near_db: float) -> float:
-        """The loss of all joints at ``nm`` that is passed with ``chance`` (above 0, below 1), to 1e-4 dB or 4e-6 of it.
-
-        ``near_db`` is a guess above nothing. Errors: OpticsError.
-        """
-        in_range("chance", chance, 1e-9, 1.0 - 1e-9, "1")
-        middle, off, step = in_range("guess", near_db, 1e-6, 60.0, "dB"), 0.0, 0.03
-        low, off_low, high, off_high = 0.0, 1.0 - chance, 60.0, -chance
-        while step < 64.0:  # from the guess outwards until the loss is between two
-            off = self.kept_chance_above(nm, middle) - chance
-            if off > 0.0:
-                low, off_low = middle, off
-            else:
-                high, off_high = middle, off
-            if low > 0.0 and high < 60.0:
-                break
-            middle = min(middle * (1.0 + step) + 1e-4, 60.0) if off > 0.0 else middle * max(1.0 - step, 0.0)
-            step *= 3.0
-        moved_low = 0
-        while high - low > _CLOSE_DB:
-            # a secant; an end that stays put twice loses half its weight, so that both ends close in
-            middle = low + min(max(off_low / (off_low - off_high), 0.02), 0.98) * (high - low)
-            off = self.kept_chance_above(nm, middle) - chance
-            if abs(off) <= _CLOSE_CHANCE:
-                return middle
-            if off > 0.0:
-                low, off_low = middle, off
-                off_high *= 0.5 if moved_low > 0 else 1.0
-                moved_low = 1
-            else:
-                high, off_high = middle, off
-                off_low *= 0.5 if moved_low < 0 else 1.0
-                moved_low = -1
-        return high
-
     # --- one joint -------------------------------------------------------------------------------------------
 
-    def _tries(self, joint: int) -> int:
+    def tries(self, joint: int) -> int:
+        """Attempts that a joint may take."""
         return min(self.attempts.each, self.laws[joint].tries)
 
     def _value(self, joint: int, redos_left: int, used: int, so_far_db: float) -> Expected:
@@ -249,14 +208,33 @@ class Redo:
         limit = self.limit_db(joint, redos_left, used, so_far_db)
         over = law.tail(used, owner) if limit == _ANY and owner is not None else 0.0
         cost, redos, missed, over_limit = over * self.attempts.over_limit_cost, 0.0, 0.0, over
+        if joint + 1 == len(self.laws):
+            for loss, chance in law.weights_within(used, limit):
+                missed += chance * self.budget.missed(so_far_db + loss)
+            return self._with_redone(joint, redos_left, used, so_far_db, limit, (cost, redos, missed, over_limit))
         for loss, chance in law.weights_within(used, limit):
             after = self.value(joint + 1, redos_left, 0, so_far_db + loss)
             cost += chance * after.cost
             redos += chance * after.redos
             missed += chance * after.missed
             over_limit += chance * after.over_limit
+        return self._with_redone(joint, redos_left, used, so_far_db, limit, (cost, redos, missed, over_limit))
+
+    def _with_redone(
+        self,
+        joint: int,
+        redos_left: int,
+        used: int,
+        so_far_db: float,
+        limit: float,
+        kept: tuple[float, float, float, float],
+    ) -> Expected:
+        """What is kept, and beyond the limit one more attempt."""
+        cost, redos, missed, over_limit = kept
+        if joint + 1 == len(self.laws):
+            cost += missed * self.budget.second_visit
         if limit < _ANY:
-            redone = law.tail(used, limit)
+            redone = self.laws[joint].tail(used, limit)
             after = self.value(joint, redos_left - 1, used + 1, so_far_db)
             cost += redone * (self.attempts.redo_cost + after.cost)
             redos += redone * (1.0 + after.redos)
@@ -264,11 +242,37 @@ class Redo:
             over_limit += redone * after.over_limit
         return Expected(cost, redos, missed, over_limit)
 
+    def _between(self, joint: int, redos_left: int, used: int, so_far_db: float) -> Expected:
+        """The last joint where what comes back is not on record: a matter of what is then left of the margin alone, so
+        it is worked out on an even grid of that, which every loss so far and every margin share."""
+        place = (self.budget.margin_db - so_far_db) / _GRID_DB
+        below = math.floor(place)
+        low, high = (self._on_grid(joint, redos_left, used, cell) for cell in (below, below + 1))
+        share = place - below
+        return Expected(
+            low.cost + share * (high.cost - low.cost),
+            low.redos + share * (high.redos - low.redos),
+            low.missed + share * (high.missed - low.missed),
+            low.over_limit + share * (high.over_limit - low.over_limit),
+        )
+
+    def _on_grid(self, joint: int, redos_left: int, used: int, cell: int) -> Expected:
+        key = (redos_left, used, cell)
+        found = self.shared.get(key)
+        if found is None:
+            alone = Redo(
+                self.laws[joint:],
+                Budget(min(max(cell * _GRID_DB, -59.0), 59.0), self.budget.second_visit, self.budget.given_back),
+                self.attempts,
+            )
+            found = self.shared[key] = alone.value(0, redos_left, used, 0.0)
+        return found
+
     def _last(self, joint: int, redos_left: int, used: int, so_far_db: float) -> Expected:
         """The last joint of a budget that is known: it closes or it does not, so two chances say everything."""
         law, attempts, visit = self.laws[joint], self.attempts, self.budget.second_visit
         owner, margin = attempts.owner_limit_db, self.budget.margin_db - so_far_db
-        most = min(redos_left, self._tries(joint) - 1 - used)
+        most = min(redos_left, self.tries(joint) - 1 - used)
         cost = redos = missed = over_limit = 0.0
         for more in range(most + 1):  # from the last attempt back to this one; more: attempts that may follow
             attempt = used + most - more
@@ -309,57 +313,6 @@ class Redo:
             middle = 0.5 * (low + high)
             low, high = (low, middle) if dear(middle) else (middle, high)
         return low
-
-    # --- all joints, by the best limits ------------------------------------------------------------------------
-
-    def _stages(self, joint: int, redos_left: int, so_far_db: float) -> list[tuple[int, float, float]]:
-        """(attempts before, limit, chance of coming to that attempt) of a joint, as far as it is ever come to."""
-        key = (joint, redos_left, so_far_db)
-        found = self._reached.get(key)
-        if found is None:
-            found = self._reached[key] = []
-            reached = 1.0
-            for used in range(self._tries(joint)):
-                limit = self.limit_db(joint, redos_left - used, used, so_far_db)
-                found.append((used, limit, reached))
-                reached *= self.laws[joint].tail(used, limit) if limit < _ANY else 0.0
-                if reached < _NEVER:
-                    break
-        return found
-
-    def _outcomes(self, joint: int, redos_left: int, so_far_db: float, nm: int) -> list[_Outcome]:
-        """How a joint that is not the last can turn out, all attempts together."""
-        key = (joint, redos_left, so_far_db, nm)
-        found = self._turned_out.get(key)
-        if found is None:
-            merged: dict[tuple[float, float, int], float] = {}
-            for used, limit, reached in self._stages(joint, redos_left, so_far_db):
-                for loss, at_nm, chance in self.laws[joint].losses_at(used, nm, limit):
-                    outcome = (loss, at_nm, min(redos_left - used, self._usable[joint + 1]))
-                    merged[outcome] = merged.get(outcome, 0.0) + reached * chance
-            found = [(*outcome, chance) for outcome, chance in merged.items() if chance >= _NEVER]
-            self._turned_out[key] = found
-        return found
-
-    def _above(self, joint: int, redos_left: int, so_far_db: float, nm: int, y_db: float) -> float:
-        """P(loss at ``nm`` of this joint and what follows > y)."""
-        law, total = self.laws[joint], 0.0
-        if joint + 1 == len(self.laws):
-            for used, limit, reached in self._stages(joint, redos_left, so_far_db):
-                total += reached * law.tail_within(used, nm, y_db, limit)
-            return total
-        for loss, at_nm, left, chance in self._outcomes(joint, redos_left, so_far_db, nm):
-            total += chance * self._above(joint + 1, left, so_far_db + loss, nm, y_db - at_nm)
-        return total
-
-    def _mean(self, joint: int, redos_left: int, so_far_db: float, nm: int) -> float:
-        law, total = self.laws[joint], 0.0
-        for used, limit, reached in self._stages(joint, redos_left, so_far_db):
-            total += reached * law.mean_within(used, nm, limit)
-        if joint + 1 < len(self.laws):
-            for loss, _, left, chance in self._outcomes(joint, redos_left, so_far_db, nm):
-                total += chance * self._mean(joint + 1, left, so_far_db + loss, nm)
-        return total
 
 
 def draw_values(costs: Sequence[float], chances: Sequence[float], redo_cost: float, tries: int) -> tuple[float, ...]:

@@ -166,8 +166,8 @@ class JointSet:
     """Workmanship of one method for one mode of fibre: what its loss is made of.
 
     Lateral offset and tilt per axis (standard deviations), a constant, the mated pair's 97 % limit (None: no
-    plug), and the branch that fails. Reflectance in dB by polish ("any" where it makes no difference): what a
-    plan is held to at ordinary temperatures, and the worst of its life.
+    plug), and the branch that fails; whether a plan counts on a bad one being made again. Reflectance in dB by polish
+    ("any" where it makes no difference): what a plan is held to at ordinary temperatures, and the worst of its life.
     """
 
     method: str
@@ -179,6 +179,7 @@ class JointSet:
     pairs: int
     failure_chance: float
     failure_mean_db: float
+    made_again: bool
     reflectance_db: Mapping[str, Number]
     reflectance_worst_db: Mapping[str, Number]
     source: str

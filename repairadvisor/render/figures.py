@@ -82,6 +82,13 @@ def chance(value: float) -> str:
     return f"{fixed(value * 100, 1 if value >= 0.99 or value < 0.01 else 0)} %"
 
 
+def how_often(rate: float, thing: str) -> str:
+    """How often something happens for each of a thing: on one fibre in 20, 1.3 times on each fibre."""
+    if rate < 0.6:
+        return f"on one {thing} in {math.floor(1.0 / rate + 0.5)}"
+    return f"{number(rate, 1)} times on each {thing}"
+
+
 def moment(text: str) -> str:
     """A moment in ISO 8601 as 4 May 2031 07:30 UTC; any other text stays as it is."""
     try:

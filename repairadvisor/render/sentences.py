@@ -12,6 +12,9 @@ from itertools import groupby
 from repairadvisor.decision.advice import Advice, Alternative, Barred, Loss, Question, Step
 from repairadvisor.render import figures
 
+#: Joints made again on each fibre; what is rarer is not worth a line.
+_SELDOM = 0.005
+
 HEADLINES = {
     "repair": "REPAIR",
     "ask_first": "ASK FIRST",
@@ -77,13 +80,13 @@ def light(advice: Advice) -> list[str]:
 
 
 def _joints(lost: Loss) -> list[str]:
-    attempts = f"up to {lost.attempts_each} attempts counted" if lost.attempts_each > 1 else "each counted as made once"
+    attempts = f"at most {lost.attempts_each} attempts each" if lost.attempts_each > 1 else "each counted as made once"
     line = f"Joints on each fibre: {lost.joints}, {attempts}"
     if lost.inserted_m > 0:
         line += f"; {figures.quantity(lost.inserted_m, 'm')} inserted, {figures.loss(lost.inserted_loss_db)} of it"
     if lost.given_back_db is not None:
         line += f"; {figures.loss(lost.given_back_db)} comes back"
-    lines = [line, *(text for text in (lost.given_back_why, lost.chance_said) if text)]
+    lines = [line, *_kept(lost), *(text for text in (lost.given_back_why, lost.chance_said) if text)]
     if lost.reflectance_db is not None:
         line = f"Reflectance: {figures.reflectance(lost.reflectance_db)}"
         if lost.reflectance_limit_db is not None:
@@ -92,6 +95,17 @@ def _joints(lost: Loss) -> list[str]:
     if lost.how_made:
         lines.append(lost.how_made)
     return lines
+
+
+def _kept(lost: Loss) -> list[str]:
+    """Up to what loss a joint is kept, where that decides anything."""
+    if not lost.keep_up_to_db or lost.redos_expected < _SELDOM:
+        return []
+    first = "the first joint" if lost.joints > 1 else "the joint"
+    line = f"Keep {first} up to {figures.loss(lost.keep_up_to_db[0])}, make a worse one again"
+    if len(lost.keep_up_to_db) > 1 and lost.keep_up_to_db[1] - lost.keep_up_to_db[0] > 0.01:
+        line += f"; at the second attempt up to {figures.loss(lost.keep_up_to_db[1])}"
+    return [f"{line}; to be expected {figures.how_often(lost.redos_expected, 'fibre')}"]
 
 
 def crew(advice: Advice) -> list[str]:
@@ -120,6 +134,7 @@ def times_and_cost(advice: Advice) -> list[str]:
             ("outage", cost.outage),
             ("materials", cost.materials),
             ("machine", cost.machine),
+            ("joints again", cost.redo),
             ("second visit", cost.second_visit),
             ("later visit", cost.later_visit),
             ("failed check", cost.failed_check),

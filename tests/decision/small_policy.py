@@ -12,7 +12,7 @@ from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 
 from repairadvisor.decision.cells import axes_of
-from repairadvisor.decision.cost import PlanRows
+from repairadvisor.decision.plan_rows import PlanRows
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.screens import compile_rules
 from repairadvisor.facts.vocabulary import BY_NAME

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from repairadvisor.errors import OpticsError
 from repairadvisor.optics.distribution import LossModel, LossTable, compile_sum
 from repairadvisor.optics.joint_law import compile_joint_law
+from repairadvisor.optics.kept_loss import KeptLoss
 from repairadvisor.optics.noisy_reading import given_reading, reading_noise
 from repairadvisor.optics.redo import Attempts, Budget, Redo, draw_values
 
@@ -126,18 +127,18 @@ def test_accept_within_the_owners_limit_and_keep_the_last(name, limit_db, tries,
     # Geometric trials over hypoexponential losses, by matrix exponential and quadrature; tables are good to 1e-5.
     redo = Redo([law_of(single_mode(name), tries)], Budget(60.0, 0.0), Attempts(0.0, tries, None, limit_db))
     assert redo.laws[0].tail(0, limit_db) == pytest.approx(float(q), abs=1e-5)
-    assert redo.kept_mean_db(1310) == pytest.approx(float(mean), abs=2e-5)
+    assert KeptLoss(redo).mean_db(1310) == pytest.approx(float(mean), abs=2e-5)
     assert redo.expected.redos + 1 == pytest.approx(float(expected_tries), abs=3e-5)
     assert redo.expected.over_limit == pytest.approx(float(above), abs=1e-5)
-    assert redo.kept_chance_above(1310, limit_db) == pytest.approx(float(above), abs=1e-5)
-    assert redo.kept_loss_at_chance_above(1310, 0.05, 0.1) == pytest.approx(float(p95), abs=1e-4)
+    assert KeptLoss(redo).chance_above(1310, limit_db) == pytest.approx(float(above), abs=1e-5)
+    assert KeptLoss(redo).loss_at_chance_above(1310, 0.05, 0.1) == pytest.approx(float(p95), abs=1e-4)
 
 
 def test_s2_08_one_exponential_in_closed_form():
     # mu 0.06, limit 0.1, three tries: q = exp(-t/mu), M_t = mu - q (t + mu).
     redo = Redo([law_of(LossModel(0.0, (0.06,)))], Budget(60.0, 0.0), Attempts(0.0, 3, None, 0.1))
     assert redo.laws[0].tail(0, 0.1) == pytest.approx(0.188876, abs=1e-5)
-    assert redo.kept_mean_db(1310) == pytest.approx(0.0375450, abs=1e-5)
+    assert KeptLoss(redo).mean_db(1310) == pytest.approx(0.0375450, abs=1e-5)
     assert redo.expected.redos + 1 == pytest.approx(1.22455, abs=2e-5)
     assert redo.expected.over_limit == pytest.approx(0.00673795, abs=1e-5)
 
@@ -191,7 +192,7 @@ def test_plans_over_random_distributions_cost_what_plain_recursion_says(seed):
     assert got.cost == pytest.approx(_least_cost(laws, budget, attempts), rel=1e-9, abs=1e-9)
     parts = got.redos * attempts.redo_cost + got.missed * 200.0 + got.over_limit * attempts.over_limit_cost
     assert parts == pytest.approx(got.cost, rel=1e-9, abs=1e-9)
-    assert redo.kept_chance_above(1310, budget.margin_db) == pytest.approx(got.missed, rel=1e-9, abs=1e-12)
+    assert KeptLoss(redo).chance_above(1310, budget.margin_db) == pytest.approx(got.missed, rel=1e-9, abs=1e-12)
 
 
 @pytest.mark.parametrize("name", list(SINGLE_MODE))
@@ -377,12 +378,13 @@ def test_sections_made_by_the_same_limits_lose_what_is_said(record_property, nam
     count = whole if os.environ.get("REPAIRADVISOR_LONG") else whole // 20
     for key, value in (("n", count), ("of", whole), ("seed", 61)):
         record_property(key, value)
+    kept = KeptLoss(redo)
     totals, redone = sampled_section(redo, models, (1310, 1550), count, seed=61)
     assert redone / count == pytest.approx(redo.expected.redos, abs=4 * math.sqrt(redo.expected.redos / count) + 2e-4)
     for nm, lost in totals.items():
-        assert abs(lost.mean() - redo.kept_mean_db(nm)) < 4 * lost.std() / math.sqrt(count) + 2e-5
+        assert abs(lost.mean() - kept.mean_db(nm)) < 4 * lost.std() / math.sqrt(count) + 2e-5
         for x in (0.05, 0.1, 0.2, 0.5 * margin_db, margin_db, 1.5 * margin_db):
-            said = redo.kept_chance_above(nm, x)
+            said = kept.chance_above(nm, x)
             tolerance = 4 * math.sqrt(max(said * (1 - said), 1e-9) / count) + 1e-4
             assert abs(float(np.mean(lost > x)) - said) < tolerance, (nm, x)
 
@@ -430,7 +432,7 @@ def test_at_a_fixed_limit_the_chance_to_close_falls_with_every_joint(name, margi
     attempts = Attempts(0.0, 3, None, limit)
 
     def closes(joints):
-        return 1.0 - Redo([law] * joints, Budget(60.0, 0.0), attempts).kept_chance_above(1310, margin)
+        return 1.0 - KeptLoss(Redo([law] * joints, Budget(60.0, 0.0), attempts)).chance_above(1310, margin)
 
     assert closes(2) <= closes(1) + 1e-9
 
@@ -448,8 +450,8 @@ def test_at_a_fixed_limit_the_chance_to_close_falls_with_every_joint(name, margi
         lambda: Budget(61.0, 1.0),
         lambda: Budget(1.0, -1.0),
         lambda: Redo([], Budget(1.0, 1.0), Attempts(1.0, 3)),
-        lambda: _section().kept_loss_at_chance_above(1310, 0.0, 0.1),
-        lambda: _section().kept_loss_at_chance_above(1310, 0.5, 0.0),
+        lambda: KeptLoss(_section()).loss_at_chance_above(1310, 0.0, 0.1),
+        lambda: KeptLoss(_section()).loss_at_chance_above(1310, 0.5, 0.0),
     ],
 )
 def test_what_makes_no_sense_is_refused(call):
@@ -463,4 +465,4 @@ def test_a_table_of_one_value_is_a_law_too():
     assert isinstance(law.clean.table, LossTable)
     redo = Redo([law], Budget(0.2, 200.0), Attempts(6.0, 3))
     assert redo.expected.missed == 0.0
-    assert redo.kept_mean_db(1310) == pytest.approx(0.1)
+    assert KeptLoss(redo).mean_db(1310) == pytest.approx(0.1)

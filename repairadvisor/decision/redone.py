@@ -1,0 +1,230 @@
+"""Joints kept or made again in a plan: what the rule of :mod:`repairadvisor.optics.redo` comes to in one context.
+
+One more attempt costs what one more joint costs: its minutes for the crew and for the service that waits, its material.
+It is taken at its mean in the context, and the rule weighs it at the nearest preferred number (ISO 3, series R10: 10,
+12.5, 16, 20, ...), within an eighth of it: limits hardly move with it, and what has been worked out for one plan holds
+for many. What an attempt costs is then counted in full. Attempts are as many as the policy lets, less those already
+made, less what bare fibre in a tray and bodies on the van do not allow; a common cause ends them sooner. The margin is
+known by the time a joint is judged, so a margin that is only bounded now is averaged over, not guessed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+from repairadvisor.decision.fibre_width import size_of
+from repairadvisor.decision.light import JointClass, Light, attenuation_db_per_m, inserted_ends_m, mode_of
+from repairadvisor.decision.plan_rows import fibres_fact
+from repairadvisor.facts.context import Context
+from repairadvisor.facts.value import Between, Known
+from repairadvisor.optics.joint_law import JointLaw
+from repairadvisor.optics.redo import Attempts, Budget, Expected, Redo
+from repairadvisor.policy.model import Policy
+from repairadvisor.policy.plan import Plan
+
+#: Results of the rule that are remembered for a policy; each is about 300 bytes.
+_MOST_REMEMBERED = 100_000
+_R10 = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0)
+_LEAST_DB, _MOST_DB = -59.0, 59.0
+#: Points and weights of Gauss's rule on 0 to 1, exact for cubics.
+_GAUSS = ((0.2113248654051871, 0.5), (0.7886751345948129, 0.5))
+#: Longest stretch of margin over which the rule is taken once, dB, and from where on one point stands for the rest.
+_STRETCH_DB, _AMPLE_DB = 0.5, 6.0
+_BODIES = {
+    "mechanical_splice": ("mechanical_splice_count",),
+    "field_fit_stub": ("field_plug_apc_count", "field_plug_upc_count"),
+    "field_fit_spliced_on": ("field_plug_apc_count", "field_plug_upc_count"),
+    "factory_pigtail": ("pigtail_count",),
+    "fusion_splice": ("sleeve_count",),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class AttemptCost:
+    """One more attempt at one fibre: the crew's time and material, and the service that waits, in money."""
+
+    work: float
+    outage: float
+
+    @property
+    def total(self) -> float:
+        """What the rule weighs."""
+        return self.work + self.outage
+
+
+@dataclass(slots=True)
+class Redone:
+    """The redo rule in one context. ``kind_of`` says what decides what one more attempt costs, ``one_more`` what it
+    costs at one fibre: work with material, and the service that waits."""
+
+    policy: Policy
+    light: Light
+    context: Context
+    kind_of: Callable[[Plan], tuple[str, ...]]
+    one_more: Callable[[Plan], tuple[float, float]]
+    _attempts: dict[tuple[str, ...], Attempts] = field(default_factory=dict)
+    _prices: dict[tuple[str, ...], AttemptCost] = field(default_factory=dict)
+    _laws: dict[tuple[object, ...], JointLaw] = field(default_factory=dict)
+    _kinds: dict[tuple[str, str], tuple[object, ...]] = field(default_factory=dict)
+    _sizes: dict[str, float] = field(default_factory=dict)
+    _last: dict[tuple[object, ...], dict[tuple[int, int, int], Expected]] = field(default_factory=dict)
+
+    @property
+    def recorded(self) -> bool:
+        """Whether the loss of what is cut out is on record (or given back by its distribution)."""
+        return "recorded_loss_cut_out_db" in self.context.held
+
+    def price(self, plan: Plan) -> AttemptCost:
+        """What one more attempt at one fibre costs."""
+        key = self.kind_of(plan)
+        if key not in self._prices:
+            self._prices[key] = AttemptCost(*self.one_more(plan))
+        return self._prices[key]
+
+    def attempts(self, plan: Plan) -> Attempts:
+        """How often a plan's joints may be made."""
+        key = (*self.kind_of(plan), plan.layout)
+        if key not in self._attempts:
+            self._attempts[key] = self._attempts_of(plan)
+        return self._attempts[key]
+
+    def expected(self, plan: Plan, service: str, low_db: float, high_db: float) -> Expected:
+        """Redos, chance of missing and joints above the owner's limit of one fibre, for a budget even between two."""
+        found = [0.0, 0.0, 0.0, 0.0]
+        for margin, weight in [(low_db, 1.0)] if high_db <= low_db else margins_within(low_db, high_db):
+            one = self._at(plan, service, margin)
+            for i, part in enumerate((one.cost, one.redos, one.missed, one.over_limit)):
+                found[i] += weight * part
+        return Expected(*found)
+
+    def _at(self, plan: Plan, service: str, budget_db: float) -> Expected:
+        """The same for one budget, remembered across contexts: it depends on numbers only."""
+        key = (self._kind(plan, service), budget_db)
+        memory = self.light.redone
+        if key not in memory:
+            if len(memory) >= _MOST_REMEMBERED:
+                memory.clear()
+            memory[key] = self.redo(plan, service, budget_db).expected
+        return memory[key]
+
+    def _kind(self, plan: Plan, service: str) -> tuple[object, ...]:
+        """All that a result depends on besides the budget."""
+        at = (plan.id, service)
+        if at not in self._kinds:
+            governing = self.light.wavelengths(service)[0]
+            of_fibre = (mode_of(service), governing, self._size(service), self.recorded)
+            self._kinds[at] = (self.light.joint(plan).key, *of_fibre, self.attempts(plan))
+        return self._kinds[at]
+
+    def redo(self, plan: Plan, service: str, budget_db: float) -> Redo:
+        """The rule for a budget that is known: the budget for the joints, inserted ends taken off here."""
+        joint = self.light.joint(plan)
+        governing = self.light.wavelengths(service)[0]
+        margin = budget_db - self.shift_db(joint, service, governing)
+        attempts = self.attempts(plan)
+        shared = self._last.setdefault((joint.key, service, attempts), {})
+        return Redo(
+            [self._law(joint, service)] * joint.joints,
+            Budget(
+                min(max(margin, _LEAST_DB), _MOST_DB),
+                self.policy.rates["second_visit_cu"].value,
+                None if self.recorded else self.light.given_back(joint, service, governing),
+            ),
+            attempts,
+            shared,
+        )
+
+    def shift_db(self, joint: JointClass, service: str, nm: int) -> float:
+        """Loss of an inserted section's ends, which the joints' law does not hold."""
+        if not joint.inserts:
+            return 0.0
+        return attenuation_db_per_m(self.policy, mode_of(service), nm) * inserted_ends_m(self.policy)
+
+    def _size(self, service: str) -> float:
+        mode = mode_of(service)
+        if mode not in self._sizes:
+            self._sizes[mode] = size_of(self.light, self.context, mode)
+        return self._sizes[mode]
+
+    def _law(self, joint: JointClass, service: str) -> JointLaw:
+        key = (joint.method, joint.factor, service)
+        if key not in self._laws:
+            self._laws[key] = self.light.law(joint, service, self._size(service))
+        return self._laws[key]
+
+    def _attempts_of(self, plan: Plan) -> Attempts:
+        joint = self.light.joint(plan)
+        most = int(self.policy.limits["attempts_most"].value) - int(
+            self._number("attempts_so_far_count", high=True) or 0
+        )
+        most = min(most, self._in_the_tray(plan))
+        owner = None if self._is_plug(plan) else self._number("owner_joint_limit_db", high=False)
+        return Attempts(
+            redo_cost=preferred(self.price(plan).total),
+            each=max(most, 1),
+            shared_redos=self._bodies_over(plan, joint.joints),
+            owner_limit_db=owner,
+            over_limit_cost=self.policy.rates["owner_leave_cu"].value,
+        )
+
+    def _in_the_tray(self, plan: Plan) -> int:
+        """Attempts that the bare fibre in a tray lasts for; many where nobody has measured it, or it is cut afresh."""
+        if plan.layout != "in_tray":
+            return 20
+        have = [self._number(f"tray_fibre_{side}_m", high=False) for side in ("near", "far")]
+        told = [one for one in have if one is not None]
+        if not told:
+            return 20
+        over = min(told) - self.policy.limits["tray_fibre_least"].value
+        return 1 + max(0, int(over / self.policy.rates["fibre_per_attempt_m"].value + 1e-9))
+
+    def _bodies_over(self, plan: Plan, joints: int) -> int | None:
+        """Bodies beyond the first attempts, a fibre; None where nobody has counted them, or the fibres."""
+        fibres = self._number(fibres_fact(plan), high=True)
+        counts = [self._number(name, high=False) for name in _BODIES.get(plan.method, ())]
+        told = [count for count in counts if count is not None]
+        if fibres is None or not told or fibres < 1.0:
+            return None
+        return max(0, int((sum(told) - fibres * joints) / fibres))
+
+    def _is_plug(self, plan: Plan) -> bool:
+        return any(made.pairs for (method, _), made in self.policy.joints.items() if method == plan.method)
+
+    def _number(self, name: str, *, high: bool) -> float | None:
+        """A number as stated, of a bounded one the end that was asked for; None where nobody has said."""
+        state = self.context.state(name)
+        if isinstance(state, Between):
+            return state.high if high else state.low
+        return state.value if isinstance(state, Known) and isinstance(state.value, float) else None
+
+
+def preferred(price: float) -> float:
+    """The nearest preferred number of series R10 (ISO 3), by ratio; nothing stays nothing."""
+    if price <= 0.0:
+        return 0.0
+    scale = 1.0
+    while price >= 10.0 * scale:
+        scale *= 10.0
+    while price < scale:
+        scale /= 10.0
+    digits = price / scale
+    for low, high in pairwise(_R10):
+        if digits * digits <= low * high:
+            return low * scale
+    return _R10[-1] * scale
+
+
+def margins_within(low_db: float, high_db: float) -> list[tuple[float, float]]:
+    """Margins, with weights that add up to 1, that stand for one that is even between two."""
+    found: list[tuple[float, float]] = []
+    whole = high_db - low_db
+    tight = min(high_db, max(low_db, _AMPLE_DB))
+    stretches = max(1, -int(-(tight - low_db) // _STRETCH_DB)) if tight > low_db else 0
+    for stretch in range(stretches):
+        width = (tight - low_db) / stretches
+        found += [(low_db + (stretch + point) * width, weight * width / whole) for point, weight in _GAUSS]
+    if high_db > tight:
+        found.append((0.5 * (tight + high_db), (high_db - tight) / whole))
+    return found
