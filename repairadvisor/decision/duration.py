@@ -1,7 +1,8 @@
 """Minutes of work, and when service is back: median and pessimistic, by priority group.
 
 Sums of rows: the median of a sum is taken as the sum of medians, and its pessimistic figure as that plus the root of
-the summed squares of what each row adds. A fact that is not known enters with its mean under the prior.
+the summed squares of what each row adds. Joints made again enter with how many are expected, and spread as rare events
+do. A fact that is not known enters with its mean under the prior.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from repairadvisor.facts.value import Known
 from repairadvisor.policy.model import MinutesRow
 from repairadvisor.policy.plan import Plan
 
+_P95 = 1.645  # standard deviations that 95 in 100 keep
 _PER_FIBRE = ("fibres_down_count", "fibres_in_service_count")
 
 
@@ -34,9 +36,11 @@ def _row(costs: Costs, row: MinutesRow, figure: str) -> float:
     return costs.expected([term], [])
 
 
-def _sum(costs: Costs, rows: Sequence[MinutesRow], waited: float, share: float = 1.0) -> Minutes:
-    """Rows summed; of those counted per fibre only ``share``."""
-    middle, squares = waited, 0.0
+def _sum(costs: Costs, plan: Plan, rows: Sequence[MinutesRow], waited: float, share: float = 1.0) -> Minutes:
+    """Rows summed, with the joints made again; of those counted per fibre only ``share``."""
+    one, again = costs.redone_minutes(plan)
+    middle = waited + one * again * share
+    squares = _P95 * _P95 * one * one * again * share
     for row in rows:
         part = share if row.per in _PER_FIBRE and row.phase == "join" else 1.0
         p50 = _row(costs, row, "p50") * part
@@ -49,7 +53,7 @@ def _sum(costs: Costs, rows: Sequence[MinutesRow], waited: float, share: float =
 def work_minutes(costs: Costs, plan: Plan) -> Minutes:
     """Minutes on the spot, from setting up to clearing away."""
     rows = [row for row in costs.rows[plan.id].minutes if row.phase != "travel"]
-    return _sum(costs, rows, 0.0)
+    return _sum(costs, plan, rows, 0.0)
 
 
 def restored(costs: Costs, plan: Plan, waited: float) -> Restored:
@@ -62,9 +66,9 @@ def restored(costs: Costs, plan: Plan, waited: float) -> Restored:
     done, by_group = 0.0, []
     for name, count in groups:
         done += count
-        minutes = _sum(costs, rows, waited, done / whole if whole else 1.0)
+        minutes = _sum(costs, plan, rows, waited, done / whole if whole else 1.0)
         by_group.append(GroupRestored(words.say("group", name), count, minutes.p50, minutes.p95))
-    last = _sum(costs, rows, waited)
+    last = _sum(costs, plan, rows, waited)
     return Restored(last.p50, last.p95, tuple(by_group))
 
 
