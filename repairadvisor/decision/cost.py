@@ -58,6 +58,7 @@ class Costs:
         self._expected: dict[tuple[int, ...], float] = {}
         self._whole: dict[tuple[int, ...], float] = {}
         self._attempt_keys: dict[str, tuple[str, ...]] = {}
+        self._in_cells: dict[tuple[tuple[str, ...], tuple[str, ...]], dict[tuple[int, int], Expected]] = {}
         self.redone = Redone(policy, light, worlds.context, self.attempt_key, self.one_more_joint)
 
     # --- terms -------------------------------------------------------------------------------------------
@@ -77,7 +78,7 @@ class Costs:
                 found.append(self._outage(row))
         found += [self._price(row) for row in rows.prices]
         if plan.method != "none":
-            found += [self._joints_redone(plan), self._second_visit(plan)]
+            found.append(self._joints(plan))
         if plan.stage == "temporary_then_permanent":
             found.append(self._second_interruption())
         return found
@@ -175,34 +176,42 @@ class Costs:
 
         return Term(("second-interruption",), "later_visit", ("outage_value_cu_per_h",), value)
 
-    def _joints_redone(self, plan: Plan) -> Term:
+    def _joints(self, plan: Plan) -> Term:
+        """What joints cost beyond making each once: attempts beyond the first, and P(some fibre misses its budget) x a
+        second visit; within each cell of the budget their mean. One term, since they hang on the same facts."""
+        price = self.policy.rates["second_visit_cu"].value
+        again = self._made_again(plan)
+
+        def value(world: World) -> float:
+            fibres = max(1, round(self._mean(fibres_fact(plan), world)))
+            missed = min(max(self._expected_of(plan, world).missed, 0.0), 1.0)
+            return again(world) + price * (1.0 - chance_all_within(missed, fibres))
+
+        return self._of_joints("second_visit", plan, value)
+
+    def redo(self, plan: Plan) -> Term:
+        """The part of that term that is attempts beyond the first."""
+        return self._of_joints("redo", plan, self._made_again(plan))
+
+    def _made_again(self, plan: Plan) -> Value:
         """Attempts that are expected beyond the first: the work of each, and the service that waits for it. As with the
         first attempts half of the fibres' are waited for, and half of one more."""
-        count_fact, budget = fibres_fact(plan), self.light.budget_fact(plan)
         leave = self.policy.rates["owner_leave_cu"].value
 
         def value(world: World) -> float:
-            expected, price = self._expected_of(plan, world), self.redone.price(plan)
-            fibres = max(1.0, self._mean(count_fact, world))
+            expected = self._expected_of(plan, world)
+            if expected.redos == expected.over_limit == 0.0:
+                return 0.0
+            price = self.redone.price(plan)
+            fibres = max(1.0, self._mean(fibres_fact(plan), world))
             again = expected.redos * (fibres * price.work + 0.5 * (fibres + 1.0) * price.outage)
             return again + fibres * expected.over_limit * leave
 
-        return self._of_joints("redo", plan, ("service_kind", budget, count_fact), value)
+        return value
 
-    def _second_visit(self, plan: Plan) -> Term:
-        """P(some fibre misses its budget) x a second visit, within each cell of the budget its mean."""
-        price = self.policy.rates["second_visit_cu"].value
-        count_fact, budget = fibres_fact(plan), self.light.budget_fact(plan)
-
-        def value(world: World) -> float:
-            fibres = max(1, round(self._mean(count_fact, world)))
-            missed = min(max(self._expected_of(plan, world).missed, 0.0), 1.0)
-            return price * (1.0 - chance_all_within(missed, fibres))
-
-        return self._of_joints("second_visit", plan, ("service_kind", budget, count_fact), value)
-
-    def _of_joints(self, part: str, plan: Plan, facts: tuple[str, ...], value: Value) -> Term:
+    def _of_joints(self, part: str, plan: Plan, value: Value) -> Term:
         """A term that plans share whose joints are the same and cost the same to make again."""
+        facts = ("service_kind", self.light.budget_fact(plan), fibres_fact(plan))
         key = (part, *self.light.joint(plan).key, *self.attempt_key(plan), *facts)
         if key not in self._shared:
             self._shared[key] = Term(key, part, facts, value)
@@ -210,8 +219,12 @@ class Costs:
 
     def _expected_of(self, plan: Plan, world: World) -> Expected:
         budget = self.light.budget_fact(plan)
-        low, high = self._budget_stretch(budget, world[budget])
-        return self.redone.expected(plan, self._word("service_kind", world), low, high)
+        cells = (world["service_kind"], world[budget])
+        found = self._in_cells.setdefault((self.light.joint(plan).key, self.attempt_key(plan)), {})
+        if cells not in found:
+            low, high = self._budget_stretch(budget, cells[1])
+            found[cells] = self.redone.expected(plan, self._word("service_kind", world), low, high)
+        return found[cells]
 
     def attempt_key(self, plan: Plan) -> tuple[str, ...]:
         """What decides what one more attempt costs and how many there may be."""
@@ -235,12 +248,11 @@ class Costs:
         """Minutes that one more attempt takes, and how many attempts beyond the first are expected for all fibres."""
         if plan.method == "none":
             return 0.0, 0.0
-        count_fact, budget = fibres_fact(plan), self.light.budget_fact(plan)
 
         def redos(world: World) -> float:
-            return self._expected_of(plan, world).redos * max(1.0, self._mean(count_fact, world))
+            return self._expected_of(plan, world).redos * max(1.0, self._mean(fibres_fact(plan), world))
 
-        found = self.expected([self._of_joints("redos", plan, ("service_kind", budget, count_fact), redos)], [])
+        found = self.expected([self._of_joints("redos", plan, redos)], [])
         return self._one_joint_min(plan), found
 
     def _one_joint_min(self, plan: Plan) -> float:

@@ -145,6 +145,9 @@ class _Writer:
             return None
         terms = costs.terms(prepared.plan)
         parts = {part: costs.expected([term for term in terms if term.part == part], []) for part in PARTS}
+        if prepared.plan.method != "none":
+            parts["redo"] = costs.expected([costs.redo(prepared.plan)], [])
+            parts["second_visit"] = max(0.0, parts["second_visit"] - parts["redo"])
         parts["later_visit"] += prepared.later
         waiting = 0.0 if self.answer.later is None else self.answer.later.waiting
         failed = prepared.cost - sum(parts[part] for part in PARTS)

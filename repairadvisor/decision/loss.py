@@ -33,7 +33,7 @@ from repairadvisor.policy.plan import Plan
 #: A margin that no joint can use up: where nobody has told the margin, money makes no joint again.
 _AMPLE_DB = 50.0
 #: Of a chance, for what comes back without a record: a dozen stretches do.
-_BACK_TOLERANCE = 5e-3
+_BACK_TOLERANCE = 1e-2
 _QUANTILES = ((0.5, 0.85), (0.05, 2.2), (0.01, 3.2))  # chance of more, and a first guess in means
 
 
@@ -60,8 +60,7 @@ def median_db(rules: Rules, context: Context, plan: Plan, costs: Costs) -> float
     modes = {mode_of(service) for service in services}
     if plan.method == "none" or len(modes) != 1 or (plan.method, min(modes)) not in rules.policy.joints:
         return None
-    stated = _Stated(rules, context, plan, costs)
-    return stated.lost(stated.looked_at[0]).p50_db
+    return _Stated(rules, context, plan, costs).median_db()
 
 
 def _in_range(mode: str, size_um: float) -> bool:
@@ -89,6 +88,7 @@ class _Stated:
         self.recorded = "recorded_loss_cut_out_db" in context.held
         self._rules_of: dict[tuple[str, float], Redo] = {}
         self._kept_losses: dict[int, KeptLoss] = {}
+        self._seen: dict[float, dict[float, float]] = {}  # a mean, and the quantiles found beside it
 
     def loss(self) -> Loss:
         """All of it."""
@@ -120,21 +120,30 @@ class _Stated:
             how_made=self.words.say("loss", "how_made" if self._attempts(redo) > 1 else "how_made_one_attempt"),
         )
 
+    def median_db(self) -> float:
+        """The median of what is added at the governing wavelength."""
+        nm = self.looked_at[0]
+        kept = self._kept_loss(self._redo(self._service_at(nm), self._middle()))
+        guess = self.light.tables[self.joint.key, self.mode, nm].added.p50_db
+        return _tidy(kept.loss_at_chance_above(nm, 0.5, max(guess, 1e-3)) + self._shift(nm))
+
+    def _shift(self, nm: int) -> float:
+        """What is added besides the joints: inserted fibre, and unlike mode fields."""
+        metres = _middle(self.context, "gap_m") * self.joint.inserts
+        ends = self.costs.redone.shift_db(self.joint, self._service_at(nm), nm)
+        lost = attenuation_db_per_m(self.rules.policy, self.mode, nm) * metres
+        return ends + lost + _middle(self.context, "mode_field_loss_db")
+
     def lost(self, nm: int) -> WavelengthLoss:
         """What is added at one wavelength, joints and inserted fibre together."""
         redo = self._redo(self._service_at(nm), self._middle())
         kept = self._kept_loss(redo)
         mean = kept.mean_db(nm)
-        guess = max(mean, 1e-3)
-        p50, p95, p99 = (kept.loss_at_chance_above(nm, chance, near * guess) for chance, near in _QUANTILES)
-        shift = self.costs.redone.shift_db(self.joint, self._service_at(nm), nm) + _middle(
-            self.context, "mode_field_loss_db"
+        p50, p95, p99 = (
+            kept.loss_at_chance_above(nm, chance, self._guess(mean, chance, near)) for chance, near in _QUANTILES
         )
-        shift += (
-            attenuation_db_per_m(self.rules.policy, self.mode, nm)
-            * _middle(self.context, "gap_m")
-            * (self.joint.inserts)
-        )
+        self._seen.setdefault(mean, {0.5: p50, 0.05: p95, 0.01: p99})
+        shift = self._shift(nm)
         return WavelengthLoss(
             mean_db=_tidy(mean + shift),
             p50_db=_tidy(p50 + shift),
@@ -143,6 +152,13 @@ class _Stated:
             margin_left_db=None,
             chance_to_close=None,
         )
+
+    def _guess(self, mean: float, chance: float, near: float) -> float:
+        """Where to look for a quantile: as far from that of a wavelength already seen as the means are apart."""
+        if self._seen:
+            seen, quantiles = next(iter(self._seen.items()))
+            return max(quantiles[chance] * mean / seen, 1e-3) if seen > 0.0 else 1e-3
+        return max(near * mean, 1e-3)
 
     def _with_margin(self, lost: WavelengthLoss, back: float, missed: float | None) -> WavelengthLoss:
         """The margin that is left, as a median: margin before, and what comes back, less what is added."""

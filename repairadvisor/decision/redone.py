@@ -10,6 +10,7 @@ known by the time a joint is judged, so a margin that is only bounded now is ave
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -27,11 +28,20 @@ from repairadvisor.policy.plan import Plan
 #: Results of the rule that are remembered for a policy; each is about 300 bytes.
 _MOST_REMEMBERED = 100_000
 _R10 = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0)
+#: Stands for attempts where none can follow the first: what one would cost makes no difference then.
+_ONCE = Attempts(0.0, 1)
 _LEAST_DB, _MOST_DB = -59.0, 59.0
 #: Points and weights of Gauss's rule on 0 to 1, exact for cubics.
 _GAUSS = ((0.2113248654051871, 0.5), (0.7886751345948129, 0.5))
 #: Longest stretch of margin over which the rule is taken once, dB, and from where on one point stands for the rest.
 _STRETCH_DB, _AMPLE_DB = 0.5, 6.0
+#: Budgets at which the rule is worked out for one that is only bounded, dB.
+GRID_DB = (
+    *(-12.0, -6.0, -4.0, -3.0, -2.0, -1.5, -1.0, -0.75, -0.5, -0.4, -0.3, -0.2, -0.15, -0.1, -0.05),
+    *(0.025 * i for i in range(21)),
+    *(0.5 + 0.05 * i for i in range(1, 11)),
+    *(1.1, 1.2, 1.3, 1.4, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 10.0),
+)
 _BODIES = {
     "mechanical_splice": ("mechanical_splice_count",),
     "field_fit_stub": ("field_plug_apc_count", "field_plug_upc_count"),
@@ -92,8 +102,10 @@ class Redone:
 
     def expected(self, plan: Plan, service: str, low_db: float, high_db: float) -> Expected:
         """Redos, chance of missing and joints above the owner's limit of one fibre, for a budget even between two."""
+        if high_db <= low_db:
+            return self._at(plan, service, low_db)
         found = [0.0, 0.0, 0.0, 0.0]
-        for margin, weight in [(low_db, 1.0)] if high_db <= low_db else margins_within(low_db, high_db):
+        for margin, weight in grid_within(low_db, high_db):
             one = self._at(plan, service, margin)
             for i, part in enumerate((one.cost, one.redos, one.missed, one.over_limit)):
                 found[i] += weight * part
@@ -115,7 +127,9 @@ class Redone:
         if at not in self._kinds:
             governing = self.light.wavelengths(service)[0]
             of_fibre = (mode_of(service), governing, self._size(service), self.recorded)
-            self._kinds[at] = (self.light.joint(plan).key, *of_fibre, self.attempts(plan))
+            attempts = self.attempts(plan)
+            once = self._law(self.light.joint(plan), service).tries == 1 or attempts.each == 1
+            self._kinds[at] = (self.light.joint(plan).key, *of_fibre, _ONCE if once else attempts)
         return self._kinds[at]
 
     def redo(self, plan: Plan, service: str, budget_db: float) -> Redo:
@@ -214,6 +228,25 @@ def preferred(price: float) -> float:
         if digits * digits <= low * high:
             return low * scale
     return _R10[-1] * scale
+
+
+def grid_within(low_db: float, high_db: float) -> list[tuple[float, float]]:
+    """Margins of a fixed grid, with weights that add up to 1, for the mean over a margin even between two of what runs
+    straight between them; the grid is dense where chances change. Against the rule itself, averaged finely, the chance
+    of missing is off by at most 0.2 points in cells that begin below 0.1 dB, by 0.05 elsewhere."""
+    weights: dict[float, float] = {}
+    whole = high_db - low_db
+    first = min(max(bisect_right(GRID_DB, low_db) - 1, 0), len(GRID_DB) - 2)
+    for left, right in pairwise(GRID_DB[first:]):
+        begin = low_db if left == GRID_DB[first] else left
+        end = high_db if right == GRID_DB[-1] else min(right, high_db)
+        if begin >= high_db:
+            break
+        share = (end - begin) / whole
+        middle = min(max((0.5 * (begin + end) - left) / (right - left), 0.0), 1.0)
+        weights[left] = weights.get(left, 0.0) + share * (1.0 - middle)
+        weights[right] = weights.get(right, 0.0) + share * middle
+    return list(weights.items())
 
 
 def margins_within(low_db: float, high_db: float) -> list[tuple[float, float]]:

@@ -42,7 +42,7 @@ class KeptLoss:
         ``near_db`` is a guess above nothing. Errors: OpticsError.
         """
         in_range("chance", chance, 1e-9, 1.0 - 1e-9, "1")
-        middle, off, step = in_range("guess", near_db, 1e-6, 60.0, "dB"), 0.0, 0.03
+        middle, off, step = in_range("guess", near_db, 1e-6, 60.0, "dB"), 0.0, 0.015
         low, off_low, high, off_high = 0.0, 1.0 - chance, 60.0, -chance
         while step < 64.0:  # from the guess outwards until the loss is between two
             off = self.chance_above(nm, middle) - chance

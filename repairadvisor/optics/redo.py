@@ -308,7 +308,7 @@ class Redo:
             if low < loss < high:
                 low, high = (low, loss) if dear(loss) else (loss, high)
         for _ in range(_HALVINGS):
-            if high - low <= 1e-7:
+            if high - low <= 1e-5:
                 break
             middle = 0.5 * (low + high)
             low, high = (low, middle) if dear(middle) else (middle, high)
