@@ -94,7 +94,12 @@ def a_loss(**changes: Any) -> Loss:
         "chance_to_close_at_most": 0.9999,
         "chance_said": "Closes in more than 99 of 100 such repairs: measure as usual.",
         "reflectance_db": -60.0,
+        "reflectance_together_db": -57.0,
         "reflectance_limit_db": -50.0,
+        "reflectance_said": ("Reflectance -60 dB, owner's limit -50 dB.",),
+        "margin_before_db": (3.1, 3.1),
+        "margin_said": "",
+        "reading_said": "A trace from one end can be 0.18 dB off at a joint.",
         "how_made": "Distribution of the sum of the joints after bad ones are done again.",
     }
     return Loss(**{**parts, **changes})
@@ -171,8 +176,8 @@ def an_advice(**changes: Any) -> Advice:
         "valid_because": "the wind was seen then",
         "now": "2031-05-04T07:30:00+00:00",
         "policy": POLICY_ID,
-        "method_version": "1",
-        "vocabulary_version": "1",
+        "method_version": "2",
+        "vocabulary_version": "2",
         "facts_used": (FactUsed("spare_near_m", "3", "m", "Pipit Court crew", "2031-05-04T07:10:00+00:00"),),
         "unknown_that_matter": ("humidity_pct",),
         "sources": (Source("height limit", "4 m", "common practice, no source", "common practice"),),

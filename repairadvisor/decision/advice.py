@@ -39,7 +39,10 @@ class WavelengthLoss:
 @dataclass(frozen=True, slots=True)
 class Loss:
     """What a plan costs in light. Keys of ``by_wavelength`` are nanometres as text. ``redos_expected`` on each fibre;
-    ``keep_up_to_db``: up to what loss the first joint is kept, attempt by attempt while another may follow."""
+    ``keep_up_to_db``: up to what loss the first joint is kept, attempt by attempt while another may follow.
+    ``reflectance_together_db``: the plan's joints of a fibre seen from one end. ``margin_before_db``: the margin before
+    the fault, its least and its most; nothing where it is not known. ``reading_said``: what a reading from one end may
+    tell."""
 
     joints: int
     attempts_each: int
@@ -54,7 +57,12 @@ class Loss:
     chance_to_close_at_most: float | None
     chance_said: str
     reflectance_db: float | None
+    reflectance_together_db: float | None
     reflectance_limit_db: float | None
+    reflectance_said: tuple[str, ...]
+    margin_before_db: tuple[float, ...]
+    margin_said: str
+    reading_said: str
     how_made: str
 
 

@@ -43,7 +43,6 @@ NOT_YET_COMPUTED = (
     "chains_of_checks",
     "fallbacks",
     "ribbons_redone",
-    "reflections_together",
     "day_load",
     "calibration",
 )

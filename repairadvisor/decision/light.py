@@ -17,10 +17,11 @@ all close lies between two bounds; the lower one decides.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from repairadvisor.decision.cells import Interval, derived_interval
+from repairadvisor.decision.reflections import Reflections, compile_reflections
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.vocabulary import BY_NAME, MULTIMODE_TYPES, SINGLE_MODE_TYPES
 from repairadvisor.optics.common_cause import bad_results_to_look_for_cause, failing_without, failure_chances
@@ -29,6 +30,7 @@ from repairadvisor.optics.distribution import LossModel, LossTable, compile_diff
 from repairadvisor.optics.joint import mode_mismatch_loss_db
 from repairadvisor.optics.joint_law import JointLaw, compile_joint_law, mix
 from repairadvisor.optics.mode_field import radius_at_wavelength_um
+from repairadvisor.optics.otdr import step_db
 from repairadvisor.optics.redo import Expected
 from repairadvisor.optics.workmanship import (
     mean_multimode_offset_loss_db,
@@ -95,8 +97,10 @@ class Light:
     tables: Mapping[tuple[tuple[str, ...], str, int], Tables]
     laws: Mapping[LawKey, JointLaw]
     back: Mapping[tuple[str, int, str, int], LossTable]
+    reflections: Reflections
     derived: Mapping[str, Derived]
     mismatch_db: Mapping[tuple[str, str], float]
+    one_way_step_db: Mapping[tuple[str, str], float]
     #: What redo rules have come to, by everything they depend on: a memory, emptied when it grows too large.
     redone: dict[tuple[object, ...], Expected] = field(default_factory=dict, compare=False, repr=False)
 
@@ -190,8 +194,33 @@ def compile_light(policy: Policy) -> Light:
             tables[joint.key, mode, nm] = made[key]
     used = dict.fromkeys(classes.values())
     return Light(
-        policy, classes, tables, _laws(policy, used), _back(policy, used), _budgets(policy), _mismatches(policy)
+        policy=policy,
+        classes=classes,
+        tables=tables,
+        laws=_laws(policy, used),
+        back=_back(policy, used),
+        reflections=_reflections(policy, tables, used),
+        derived=_budgets(policy),
+        mismatch_db=_of_type_pairs(policy, lambda near, far: mode_mismatch_loss_db(near / 2.0, far / 2.0)),
+        one_way_step_db=_of_type_pairs(policy, step_db),
     )
+
+
+def together_key(joint: JointClass, reflectance_db: float, p50_db: float) -> tuple[float, int, float]:
+    """What several joints of a class throw back hangs on: each one's reflectance, how many, the loss of one."""
+    return reflectance_db, joint.joints, p50_db / joint.joints
+
+
+def _reflections(
+    policy: Policy, tables: Mapping[tuple[tuple[str, ...], str, int], Tables], classes: Iterable[JointClass]
+) -> Reflections:
+    keys = []
+    for joint, (mode, nm) in itertools.product(classes, _looked_at(policy)):
+        made = policy.joints.get((joint.method, mode))
+        if made is not None:
+            p50_db = tables[joint.key, mode, nm].added.p50_db
+            keys += [together_key(joint, number.value, p50_db) for number in made.reflectance_db.values()]
+    return compile_reflections(dict.fromkeys(keys))
 
 
 def least_favourable(policy: Policy, mode: str) -> float:
@@ -333,12 +362,7 @@ def _budgets(policy: Policy) -> dict[str, Derived]:
     }
 
 
-def _mismatches(policy: Policy) -> dict[tuple[str, str], float]:
-    """True loss for unlike mode fields alone, by the nominal mode-field diameters of two types, dB."""
-    sizes = policy.light.mode_field_um
-    return {
-        (near, far): mode_mismatch_loss_db(sizes[near] / 2.0, sizes[far] / 2.0)
-        for near in sizes
-        for far in sizes
-        if near not in MULTIMODE_TYPES and far not in MULTIMODE_TYPES
-    }
+def _of_type_pairs(policy: Policy, made: Callable[[float, float], float]) -> dict[tuple[str, str], float]:
+    """A figure made from the nominal mode-field diameters of two types, for every two."""
+    sizes = {name: size for name, size in policy.light.mode_field_um.items() if name in SINGLE_MODE_TYPES}
+    return {(near, far): made(sizes[near], sizes[far]) for near in sizes for far in sizes}

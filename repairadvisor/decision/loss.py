@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import Any
 
 from repairadvisor.decision.advice import Loss, WavelengthLoss
 from repairadvisor.decision.cost import Costs
@@ -18,15 +19,20 @@ from repairadvisor.decision.light import (
     attenuation_db_per_m,
     inserted_ends_m,
     mode_of,
+    together_key,
 )
+from repairadvisor.decision.link_budget import margin_of
 from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.redone import margins_within
+from repairadvisor.decision.reflections import COLDEST_C, COUNTED_DB, GEL_METHODS, HOTTEST_C, published_limit
 from repairadvisor.decision.rules import Rules
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Between, Known
+from repairadvisor.optics.constants import Constant
 from repairadvisor.optics.joint_law import nodes_of
 from repairadvisor.optics.kept_loss import KeptLoss
 from repairadvisor.optics.many_fibres import joint_chance_bounds
+from repairadvisor.optics.otdr import one_way_sigma_db
 from repairadvisor.optics.redo import Redo
 from repairadvisor.policy.plan import Plan
 
@@ -34,6 +40,8 @@ from repairadvisor.policy.plan import Plan
 _AMPLE_DB = 50.0
 #: Of a chance, for what comes back without a record: a dozen stretches do.
 _BACK_TOLERANCE = 1e-2
+#: Of a loss read from one end, where each mode field may be 0.4 µm off its nominal 9.2.
+_ONE_WAY_SIGMA_DB = one_way_sigma_db(0.4, 9.2)
 _QUANTILES = ((0.5, 0.85), (0.05, 2.2), (0.01, 3.2))  # chance of more, and a first guess in means
 
 
@@ -115,8 +123,10 @@ class _Stated:
             chance_said=chance_said(self.words, at_least, at_most)
             if self.known_margin
             else self.words.say("chance", "unknown"),
-            reflectance_db=_reflectance(self.rules, self.context, self.joint, self.mode),
-            reflectance_limit_db=_known(self.context, "reflectance_limit_db"),
+            **self._thrown_back(),
+            margin_before_db=self._margin_before(),
+            margin_said=self._margin_said(),
+            reading_said=self._reading_said(),
             how_made=self.words.say("loss", "how_made" if self._attempts(redo) > 1 else "how_made_one_attempt"),
         )
 
@@ -216,6 +226,84 @@ class _Stated:
         for node in nodes_of(back, _BACK_TOLERANCE):
             total += (node.tail_before - node.tail_after) * kept.chance_above(nm, left + node.mean_db)
         return total
+
+    def _thrown_back(self) -> dict[str, Any]:
+        """Reflectance of one joint and of all, the limit, and both in words."""
+        value = _reflectance(self.rules, self.context, self.joint, self.mode)
+        owner, published = _known(self.context, "reflectance_limit_db"), published_limit(self.context)
+        limit = owner if owner is not None else (None if published is None else published.value)
+        p50_db = self.light.tables[self.joint.key, self.mode, self.looked_at[0]].added.p50_db
+        known = self.light.reflections.together_db
+        together = None if value is None else known.get(together_key(self.joint, value, p50_db))
+        said = () if value is None else self._reflectance_said(value, owner, published, together)
+        return {
+            "reflectance_db": value,
+            "reflectance_together_db": None if together is None else _tidy(together),
+            "reflectance_limit_db": limit,
+            "reflectance_said": said,
+        }
+
+    def _reflectance_said(
+        self, value: float, owner: float | None, published: Constant | None, together: float | None
+    ) -> tuple[str, ...]:
+        say, limit = self.words.say, owner
+        if owner is not None:
+            lines = [say("loss", "reflectance", value=f"{value:g}", limit=f"{owner:g}")]
+        elif published is None:
+            lines = [say("loss", "reflectance_no_limit", value=f"{value:g}")]
+        else:
+            limit = published.value
+            verify = say("loss", "verify") if published.mark == "from memory" else ""
+            of = say("loss", "reflectance_published", value=f"{value:g}", limit=f"{limit:g}", source=published.source)
+            lines = [of + verify]
+        if self.joint.method in GEL_METHODS and self.mode == SINGLE_MODE:
+            lines += self._gel_said(limit)
+        if together is not None and self.joint.joints > 1 and value > COUNTED_DB:
+            lines.append(say("loss", "reflectance_together", n=self.joint.joints, value=f"{together:.0f}"))
+        return tuple(lines)
+
+    def _gel_said(self, limit: float | None) -> list[str]:
+        reflections, say = self.light.reflections, self.words.say
+        lines = []
+        temperature = _known(self.context, "air_temperature_c")
+        if temperature is not None:
+            most, least = reflections.gel_at(temperature)
+            lines.append(say("loss", "gel_now", t=f"{temperature:g}", least=f"{least:.0f}", most=f"{most:.0f}"))
+        keeps = None if limit is None else reflections.gel_keeps(limit)
+        if keeps is not None and (keeps[0] > COLDEST_C or keeps[1] < HOTTEST_C):
+            lines.append(say("loss", "gel_keeps", cold=f"{keeps[0]}", hot=f"{keeps[1]}"))
+        return [*lines, say("loss", "gel_dry", value=f"{reflections.dry_gel_db:.0f}")]
+
+    def _margin_before(self) -> tuple[float, ...]:
+        state = self.context.state("margin_db")
+        if isinstance(state, Between):
+            return _tidy(state.low), _tidy(state.high)
+        return (_tidy(state.value),) * 2 if isinstance(state, Known) and isinstance(state.value, float) else ()
+
+    def _margin_said(self) -> str:
+        """How the margin came about, where it was worked out and not told."""
+        untold, _ = self.context.with_facts({"margin_db": None})
+        found = margin_of(self.light, untold)
+        if found is None or found[0] != self.context.state("margin_db"):
+            return ""
+        low, high = self._margin_before()
+        key = found[1] if high - low < 0.005 else f"{found[1]}_between"
+        return self.words.say("loss", key, low=f"{low:.1f}", high=f"{high:.1f}")
+
+    def _reading_said(self) -> str:
+        """What a trace from one end is good for at a joint of these fibres; a plug is measured by its power."""
+        plug = self.rules.policy.joints[self.joint.method, self.mode].pairs > 0
+        if self.mode == MULTIMODE or plug:
+            return ""
+        near, far = (self._types(f"fibre_type_{side}") for side in ("near", "far"))
+        spread = f"{2.0 * _ONE_WAY_SIGMA_DB:.2f}"
+        step = self.light.one_way_step_db.get((near[0], far[0]), 0.0) if len(near) == len(far) == 1 else 0.0
+        if step == 0.0:
+            return self.words.say("loss", "one_way", spread=spread)
+        return self.words.say("loss", "one_way_unlike", spread=spread, step=f"{abs(step):.2f}")
+
+    def _types(self, name: str) -> tuple[str, ...]:
+        return self.context.possible[name].words if name in self.context.held else ()
 
     def _given_back(self, nm: int) -> float:
         """What comes back from parts cut out: their record, else what such parts lose on average."""

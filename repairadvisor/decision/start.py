@@ -1,7 +1,8 @@
 """The context as it will be when work begins: screens are judged at the planned start, not at the hour of asking.
 
 What passes by itself holds for a time the policy names; after that it is unknown again. Ages grow, what is on its way
-comes nearer. Two fibre types that are known say what a joint between them loses.
+comes nearer. Two fibre types that are known say what a joint between them loses; measured power, or the class of the
+link and what is in it, says the margin.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 from datetime import timedelta
 
 from repairadvisor.decision.fibre_width import mismatch_of
+from repairadvisor.decision.link_budget import margin_of
 from repairadvisor.decision.rules import Rules
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Between, Known, State
@@ -40,6 +42,9 @@ def later_on(context: Context, rules: Rules, minutes: float, already: float = 0.
     mismatch = mismatch_of(rules.light, context)
     if mismatch is not None:
         changes["mode_field_loss_db"] = mismatch
+    margin = margin_of(rules.light, context)
+    if margin is not None:
+        changes["margin_db"] = margin[0]
     if not changes:
         return context
     changed, _ = context.with_facts(changes)  # fewer statements than before, and none of another kind: no contradiction

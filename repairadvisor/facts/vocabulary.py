@@ -12,7 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 #: Goes up when a name, a unit, a range, a word or an applicability changes.
-VOCABULARY_VERSION = "1"
+VOCABULARY_VERSION = "2"
 
 YES_NO = ("yes", "no")
 
@@ -49,6 +49,50 @@ DECLINED_PLACES = (
     "explosive_atmosphere_plant",
 )
 PLACES = (*INDOORS, *IN_THE_OPEN, *DECLINED_PLACES)
+
+#: Classes of networks and channels, by the kind of service they belong to; a channel over multimode fibre depends on
+#: the type of the fibre as well.
+LINK_CLASSES = {
+    "passive_network": (
+        "gpon_a",
+        "gpon_b",
+        "gpon_b_plus",
+        "gpon_c",
+        "gpon_c_plus",
+        "xgs_pon_n1",
+        "xgs_pon_n2",
+        "xgs_pon_e1",
+        "xgs_pon_e2",
+        "epon_px10",
+        "epon_px20",
+        "epon_px30",
+    ),
+    "single_mode_data": (
+        "1000base_lx",
+        "1000base_lx10",
+        "10gbase_lr",
+        "10gbase_er",
+        "25gbase_lr",
+        "40gbase_lr4",
+        "100gbase_lr4",
+        "100gbase_er4",
+    ),
+    "multimode_lan": (
+        "1000base_sx",
+        "1000base_lx",
+        "10gbase_sr",
+        "10gbase_lrm",
+        "25gbase_sr",
+        "40gbase_sr4",
+        "100gbase_sr4",
+        "400gbase_sr4_2",
+        "fibre_channel_8g",
+        "fibre_channel_16g",
+        "fibre_channel_32g",
+    ),
+    "pam4_parallel": ("100gbase_dr", "100gbase_fr1", "100gbase_lr1", "400gbase_dr4"),
+}
+SPLITTERS = ("none", "x2", "x4", "x8", "x16", "x32", "x64", "x128")
 
 SINGLE_MODE_TYPES = ("g652d", "g657a1", "g657a2", "g657b3", "g655", "g654e")
 MULTIMODE_TYPES = ("om1", "om2", "om3", "om4", "om5")
@@ -461,6 +505,71 @@ _SERVICE = (
         40,
         resolution=0.01,
         learnt=(FROM_RECORDS, FROM_CONTROL, WITH_INSTRUMENT),
+    ),
+    _word(
+        "link_class",
+        "class of network or channel that the link is built to, by its standard",
+        tuple(dict.fromkeys(word for words in LINK_CLASSES.values() for word in words)),
+        applies=(("service_kind", tuple(LINK_CLASSES)),),
+        within=("service_kind", LINK_CLASSES),
+        learnt=(FROM_RECORDS, FROM_CONTROL),
+    ),
+    _word(
+        "splitter_first",
+        "ways of the first splitter in the link",
+        SPLITTERS,
+        applies=(("service_kind", ("passive_network",)),),
+        learnt=(FROM_RECORDS,),
+    ),
+    _word(
+        "splitter_second",
+        "ways of the second splitter in the link",
+        SPLITTERS,
+        applies=(("service_kind", ("passive_network",)),),
+        learnt=(FROM_RECORDS,),
+    ),
+    _number("link_length_m", "length of fibre from end to end", "m", 0, 120000, resolution=1, learnt=(FROM_RECORDS,)),
+    _number(
+        "link_splices_count",
+        "spliced joints in the link before the fault",
+        "joints",
+        0,
+        200,
+        whole=True,
+        learnt=(FROM_RECORDS,),
+    ),
+    _number(
+        "link_plug_pairs_count",
+        "mated pairs of plugs in the link before the fault",
+        "pairs",
+        0,
+        50,
+        whole=True,
+        learnt=(FROM_RECORDS,),
+    ),
+    _number(
+        "received_power_before_dbm",
+        "power that the receiver saw before the fault",
+        "dBm",
+        -60,
+        20,
+        learnt=(FROM_RECORDS, FROM_CONTROL),
+    ),
+    _number(
+        "receiver_needs_dbm",
+        "least power with which the receiver still works",
+        "dBm",
+        -60,
+        10,
+        learnt=(FROM_RECORDS, FROM_CONTROL),
+    ),
+    _number(
+        "owner_reserve_db",
+        "part of the margin that the owner keeps for repairs and ageing to come",
+        "dB",
+        0,
+        10,
+        learnt=(FROM_RECORDS, FROM_CONTROL),
     ),
     _number(
         "recorded_loss_cut_out_db",

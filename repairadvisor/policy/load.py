@@ -162,6 +162,7 @@ class _Loader:
         for table in (prices, joints, crew):
             table.done()
         _refuse_doubles(policy)
+        _refuse_unnamed(policy)
         return policy
 
     def _limits(self) -> dict[str, Number]:
@@ -238,6 +239,19 @@ class _Loader:
         for row in table.rows("control"):
             yield read_control(row, self.words, self.limits, self.derived)
         table.done()
+
+
+def _refuse_unnamed(policy: Policy) -> None:
+    """A fact or a word that nobody gave a name to could not be asked for."""
+    names, words = (policy.wording.get(key, {}) for key in ("fact_name", "word"))
+    assert isinstance(names, Mapping)
+    assert isinstance(words, Mapping)
+    for fact in BY_NAME.values():
+        if fact.name not in names:
+            raise PolicyError(f"wording.toml: fact_name.{fact.name}", "is missing")
+        for word in fact.words:
+            if word not in words.get(fact.name, {}):
+                raise PolicyError(f"wording.toml: word.{fact.name}.{word}", "is missing")
 
 
 def _refuse_doubles(policy: Policy) -> None:

@@ -63,7 +63,7 @@ def light(advice: Advice) -> list[str]:
     if advice.loss is None:
         return [advice.loss_withheld] if advice.loss_withheld else []
     lost = advice.loss
-    lines = []
+    lines = [lost.margin_said] if lost.margin_said else []
     for wavelength, at in lost.by_wavelength.items():
         line = f"Added loss at {wavelength} nm: {figures.loss(at.p50_db)} as a rule, "
         line += f"{figures.loss(at.p95_db)} in 95 of 100, {figures.loss(at.p99_db)} in 99 of 100"
@@ -87,11 +87,7 @@ def _joints(lost: Loss) -> list[str]:
     if lost.given_back_db is not None:
         line += f"; {figures.loss(lost.given_back_db)} comes back"
     lines = [line, *_kept(lost), *(text for text in (lost.given_back_why, lost.chance_said) if text)]
-    if lost.reflectance_db is not None:
-        line = f"Reflectance: {figures.reflectance(lost.reflectance_db)}"
-        if lost.reflectance_limit_db is not None:
-            line += f", limit {figures.reflectance(lost.reflectance_limit_db)}"
-        lines.append(line)
+    lines += [*lost.reflectance_said, *(text for text in (lost.reading_said,) if text)]
     if lost.how_made:
         lines.append(lost.how_made)
     return lines

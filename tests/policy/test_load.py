@@ -374,6 +374,18 @@ def test_a_fact_of_the_vocabulary_is_never_left_out_and_none_is_added(texts: Tex
     _refused(_fact_changed(texts, "may_climb", r"\A(.|\n)*\Z", ""), "no entry for may_climb")
 
 
+@pytest.mark.parametrize(
+    ("written", "named"),
+    [
+        ('link_length_m = "length of the link"\n', "fact_name.link_length_m"),
+        ('gpon_b_plus = "GPON class B+"\n', "word.link_class.gpon_b_plus"),
+    ],
+)
+def test_a_fact_or_word_without_a_name_is_refused(texts: Texts, written: str, named: str) -> None:
+    with pytest.raises(PolicyError, match=re.escape(named)):
+        load_policy(_changed(texts, "wording.toml", written, ""))
+
+
 def test_every_prior_sums_to_one(policy: Policy) -> None:
     for fact in policy.facts.values():
         for prior in fact.priors.values():

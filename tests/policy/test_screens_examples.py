@@ -108,8 +108,17 @@ NAMED_BY_NO_ROW = {
     "protected_route": "told for the record: nothing weighs it yet",
     "deadline_min": "told for the record: nothing weighs it yet",
     "access_ends_min": "told for the record: nothing weighs it yet",
-    "mode_field_near_um": "told for the record: unlike mode fields are weighed by type or by their recorded loss",
-    "mode_field_far_um": "told for the record: unlike mode fields are weighed by type or by their recorded loss",
+    "mode_field_near_um": "says what unlike mode fields lose, and for what width offsets count",
+    "mode_field_far_um": "says what unlike mode fields lose, and for what width offsets count",
+    "link_class": "part of the margin where nobody has told it",
+    "splitter_first": "part of the margin where nobody has told it",
+    "splitter_second": "part of the margin where nobody has told it",
+    "link_length_m": "part of the margin where nobody has told it",
+    "link_splices_count": "part of the margin where nobody has told it",
+    "link_plug_pairs_count": "part of the margin where nobody has told it; step of a ladder of reflection limits",
+    "received_power_before_dbm": "part of the margin where nobody has told it",
+    "receiver_needs_dbm": "part of the margin where nobody has told it",
+    "owner_reserve_db": "part of the margin where nobody has told it",
 }
 
 
