@@ -87,7 +87,7 @@ class Tables:
 LawKey = tuple[str, str, str, int, float]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class Light:
     """Everything about light, compiled. ``classes`` by plan id; ``tables`` by class, mode and nanometres; ``back``,
     what parts cut out used to lose, by joint set, joints, mode and nanometres."""

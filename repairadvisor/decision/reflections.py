@@ -73,7 +73,7 @@ def published_limit(context: Context) -> Constant | None:
     """The limit for one reflection by what the light carries; None where that is not known, or none is published.
 
     On links of four levels it falls with the number of reflections: the plugged pairs, and the one that the repair may
-    add; the stricter of what may be.
+    add; where nobody has counted them, as many as the ladder has steps for.
     """
     services = context.possible["service_kind"].words
     if len(services) != 1:
@@ -90,4 +90,4 @@ def _most_pairs(context: Context) -> int:
     state = context.state("link_plug_pairs_count")
     if isinstance(state, Between):
         return int(state.high)
-    return int(state.value) if isinstance(state, Known) and isinstance(state.value, float) else 0
+    return int(state.value) if isinstance(state, Known) and isinstance(state.value, float) else LADDER_COUNTS[-1]
