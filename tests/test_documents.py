@@ -22,6 +22,7 @@ from unittest import mock
 
 import pytest
 from flask.testing import FlaskClient
+from loss_picture import PICTURE, picture
 
 from repairadvisor import cli, settings
 from repairadvisor.facts.vocabulary import FACTS
@@ -326,7 +327,13 @@ def at_the_line(line: str, real: list[str], start: int) -> int:
     return next(alike) if found is None else found
 
 
+def test_the_picture_of_losses_shows_what_the_policy_says() -> None:
+    assert PICTURE.read_text(encoding="utf-8") == picture()
+    assert str(PICTURE.relative_to(ROOT)) in text_of(README)
+
+
 def write_anew() -> None:
+    PICTURE.write_text(picture(), encoding="utf-8")
     text = text_of(README)
     for block in blocks(text, "console"):
         text = text.replace(block, renewed(block))
