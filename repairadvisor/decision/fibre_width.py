@@ -27,6 +27,25 @@ def mismatch_of(light: Light, context: Context) -> State | None:
     return _state(min(losses), max(losses)) if losses else None
 
 
+def inserted_mismatch_of(light: Light, context: Context) -> State | None:
+    """The same for both joints of an inserted section: by three types where all are told of, else as for one joint of
+    near and far, a new piece being taken to be like one of them."""
+    names = ("fibre_type_near", "insert_fibre_type", "fibre_type_far")
+    if "mode_field_loss_inserted_db" in context.held:
+        return None
+    if any(name not in context.held for name in names):
+        return (
+            context.state("mode_field_loss_db") if "mode_field_loss_db" in context.held else mismatch_of(light, context)
+        )
+    known = light.mismatch_db
+    losses = [
+        known[near, new] + known[new, far]
+        for near, new, far in itertools.product(*(context.possible[name].words for name in names))
+        if (near, new) in known and (new, far) in known
+    ]
+    return _state(min(losses), max(losses)) if losses else None
+
+
 def _mismatch_within(near: tuple[float, float], far: tuple[float, float]) -> State:
     """Between what the loss of unlike widths lies: nothing where both may be the same. T = (2 ab / (a² + b²))²; a ratio
     is all that counts, and -10 log T is read off a table, since no logarithm is taken at request time."""

@@ -346,7 +346,9 @@ def _budgets(policy: Policy) -> dict[str, Derived]:
     kept = (
         Term("margin_db", 1.0, None, None),
         Term("recorded_loss_cut_out_db", 1.0, None, 0.0),
-        Term("mode_field_loss_db", -1.0, None, 0.0),
+    )
+    unlike, unlike_inserted = (
+        Term(name, -1.0, None, 0.0) for name in ("mode_field_loss_db", "mode_field_loss_inserted_db")
     )
     lost = {
         mode: max(attenuation_db_per_m(policy, mode, nm) for one, nm in _looked_at(policy) if one == mode)
@@ -355,9 +357,14 @@ def _budgets(policy: Policy) -> dict[str, Derived]:
     # A gap nobody has told counts nothing: at 0.35 dB a kilometre ten metres more or less are not worth a question.
     gap = tuple(Term("gap_m", -per_metre, ("fibre_mode", (mode,)), 0.0) for mode, per_metre in lost.items())
     return {
-        BUDGET_DIRECT: Derived(BUDGET_DIRECT, "margin that is there for the joints", "dB", kept, 0.0, ()),
+        BUDGET_DIRECT: Derived(BUDGET_DIRECT, "margin that is there for the joints", "dB", (*kept, unlike), 0.0, ()),
         BUDGET_INSERT: Derived(
-            BUDGET_INSERT, "margin that is there for the joints of an inserted section", "dB", (*kept, *gap), 0.0, ()
+            BUDGET_INSERT,
+            "margin that is there for the joints of an inserted section",
+            "dB",
+            (*kept, unlike_inserted, *gap),
+            0.0,
+            (),
         ),
     }
 

@@ -142,7 +142,8 @@ class _Stated:
         metres = _middle(self.context, "gap_m") * self.joint.inserts
         ends = self.costs.redone.shift_db(self.joint, self._service_at(nm), nm)
         lost = attenuation_db_per_m(self.rules.policy, self.mode, nm) * metres
-        return ends + lost + _middle(self.context, "mode_field_loss_db")
+        unlike = "mode_field_loss_inserted_db" if self.joint.inserts else "mode_field_loss_db"
+        return ends + lost + _middle(self.context, unlike)
 
     def lost(self, nm: int) -> WavelengthLoss:
         """What is added at one wavelength, joints and inserted fibre together."""

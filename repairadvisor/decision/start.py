@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from repairadvisor.decision.fibre_width import mismatch_of
+from repairadvisor.decision.fibre_width import inserted_mismatch_of, mismatch_of
 from repairadvisor.decision.link_budget import margin_of
 from repairadvisor.decision.rules import Rules
 from repairadvisor.facts.context import Context
@@ -42,6 +42,9 @@ def later_on(context: Context, rules: Rules, minutes: float, already: float = 0.
     mismatch = mismatch_of(rules.light, context)
     if mismatch is not None:
         changes["mode_field_loss_db"] = mismatch
+    inserted = inserted_mismatch_of(rules.light, context)
+    if inserted is not None:
+        changes["mode_field_loss_inserted_db"] = inserted
     margin = margin_of(rules.light, context)
     if margin is not None:
         changes["margin_db"] = margin[0]

@@ -590,6 +590,15 @@ _SERVICE = (
         learnt=(FROM_RECORDS,),
     ),
     _number(
+        "mode_field_loss_inserted_db",
+        "true loss of both joints of an inserted section for unlike mode fields alone, by record or from the types",
+        "dB",
+        0,
+        4,
+        resolution=0.01,
+        learnt=(FROM_RECORDS,),
+    ),
+    _number(
         "owner_joint_limit_db",
         "owner's limit for one joint, both directions averaged",
         "dB",

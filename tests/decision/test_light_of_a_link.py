@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from decision.told import job_context
-from repairadvisor.decision.fibre_width import mismatch_of, size_of
+from repairadvisor.decision.fibre_width import inserted_mismatch_of, mismatch_of, size_of
 from repairadvisor.decision.link_budget import BUDGETS, BY_CLASS, MEASURED, margin_of
 from repairadvisor.decision.method import advise
 from repairadvisor.decision.redone import GRID_DB, grid_within, margins_within, preferred
@@ -226,6 +226,16 @@ def test_unlike_widths_on_record_lose_what_marcuse_says(rules: Rules) -> None:
     assert isinstance(spread, Between)
     assert spread.low == 0.0
     assert spread.high == pytest.approx(mode_mismatch_loss_db(4.7, 4.3), abs=2e-5)
+
+
+def test_a_new_piece_of_another_type_costs_light_at_both_its_ends(rules: Rules) -> None:
+    ends = {"fibre_mode": "single_mode", "fibre_type_near": "g652d", "fibre_type_far": "g652d"}
+    wide = inserted_mismatch_of(rules.light, told(**ends, insert_fibre_type="g654e"))
+    assert isinstance(wide, Known)
+    assert wide.value == pytest.approx(2.0 * mode_mismatch_loss_db(4.6, 5.25), rel=1e-9)
+    assert inserted_mismatch_of(rules.light, told(**ends, insert_fibre_type="g652d")) == Known(0.0)
+    unknown = inserted_mismatch_of(rules.light, told(**{**ends, "fibre_type_far": "g657a2"}))
+    assert unknown == mismatch_of(rules.light, told(**{**ends, "fibre_type_far": "g657a2"}))
 
 
 def test_a_narrower_fibre_loses_more_at_the_same_workmanship(rules: Rules) -> None:
