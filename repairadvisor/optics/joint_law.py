@@ -147,6 +147,12 @@ class JointLaw:
         clean = self.clean.table.chance_above(x_db)
         return clean + p * (self.failed.table.chance_above(x_db) - clean) if p else clean
 
+    def tails(self, x_db: float) -> tuple[float, ...]:
+        """P(governing loss > x), attempt by attempt."""
+        clean = self.clean.table.chance_above(x_db)
+        more = self.failed.table.chance_above(x_db) - clean
+        return tuple([clean + p * more for p in self.failure_chances])
+
     def weights_within(self, used: int, limit_db: float) -> list[tuple[float, float]]:
         """Nodes (governing loss, chance) of that attempt, as far as it stays within the limit."""
         found: list[tuple[float, float]] = []

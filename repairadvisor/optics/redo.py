@@ -40,6 +40,9 @@ class Law(Protocol):
     def tail(self, used: int, x_db: float) -> float:
         """P(loss > x) of the attempt after ``used`` others."""
 
+    def tails(self, x_db: float) -> Sequence[float]:
+        """P(loss > x), attempt by attempt."""
+
     def weights_within(self, used: int, limit_db: float) -> list[tuple[float, float]]:
         """(loss, chance) of that attempt, up to the limit; losses rise within what belongs together."""
 
@@ -273,11 +276,13 @@ class Redo:
         law, attempts, visit = self.laws[joint], self.attempts, self.budget.second_visit
         owner, margin = attempts.owner_limit_db, self.budget.margin_db - so_far_db
         most = min(redos_left, self.tries(joint) - 1 - used)
+        misses_at = law.tails(margin)
+        over_at = law.tails(owner) if owner is not None else ()
         cost = redos = missed = over_limit = 0.0
         for more in range(most + 1):  # from the last attempt back to this one; more: attempts that may follow
             attempt = used + most - more
-            misses = law.tail(attempt, margin)
-            over = law.tail(attempt, owner) if owner is not None else 0.0
+            misses = misses_at[attempt]
+            over = over_at[attempt] if over_at else 0.0
             if more == 0:
                 cost, missed, over_limit = misses * visit + over * attempts.over_limit_cost, misses, over
                 continue

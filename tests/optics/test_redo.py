@@ -34,6 +34,9 @@ class Listed:
     def tail(self, used, x_db):
         return sum(chance for loss, chance in self.by_try[used] if loss > x_db)
 
+    def tails(self, x_db):
+        return [self.tail(used, x_db) for used in range(self.tries)]
+
     def weights_within(self, used, limit_db):
         return [(loss, chance) for loss, chance in self.by_try[used] if loss <= limit_db]
 
