@@ -18,6 +18,7 @@ Source: optimal stopping without recall (Moser, 1956; Cayley's problem), by back
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
@@ -27,7 +28,16 @@ from repairadvisor.optics.valid_range import in_range
 
 _HALVINGS = 40
 _ANY = math.inf
-_GRID_DB = 0.01
+#: What may be left of a margin before the last joint, dB; beyond the ends it is as at the end.
+_GRID_DB = (
+    *(-59.0, -20.0, -12.0, -8.0),
+    *(-6.0 + 0.5 * i for i in range(8)),
+    *(-2.0 + 0.1 * i for i in range(15)),
+    *(-0.5 + 0.01 * i for i in range(200)),
+    *(1.5 + 0.1 * i for i in range(25)),
+    *(4.0 + 0.5 * i for i in range(9)),
+    *(12.0, 20.0, 59.0),
+)
 
 
 class Law(Protocol):
@@ -247,11 +257,11 @@ class Redo:
 
     def _between(self, joint: int, redos_left: int, used: int, so_far_db: float) -> Expected:
         """The last joint where what comes back is not on record: a matter of what is then left of the margin alone, so
-        it is worked out on an even grid of that, which every loss so far and every margin share."""
-        place = (self.budget.margin_db - so_far_db) / _GRID_DB
-        below = math.floor(place)
-        low, high = (self._on_grid(joint, redos_left, used, cell) for cell in (below, below + 1))
-        share = place - below
+        it is worked out on a grid of that, dense where chances change, which every loss so far and margin share."""
+        left_db = self.budget.margin_db - so_far_db
+        above = min(max(bisect_right(_GRID_DB, left_db), 1), len(_GRID_DB) - 1)
+        low, high = (self._on_grid(joint, redos_left, used, cell) for cell in (above - 1, above))
+        share = min(max((left_db - _GRID_DB[above - 1]) / (_GRID_DB[above] - _GRID_DB[above - 1]), 0.0), 1.0)
         return Expected(
             low.cost + share * (high.cost - low.cost),
             low.redos + share * (high.redos - low.redos),
@@ -265,7 +275,7 @@ class Redo:
         if found is None:
             alone = Redo(
                 self.laws[joint:],
-                Budget(min(max(cell * _GRID_DB, -59.0), 59.0), self.budget.second_visit, self.budget.given_back),
+                Budget(_GRID_DB[cell], self.budget.second_visit, self.budget.given_back),
                 self.attempts,
             )
             found = self.shared[key] = alone.value(0, redos_left, used, 0.0)

@@ -469,3 +469,35 @@ def test_a_table_of_one_value_is_a_law_too():
     redo = Redo([law], Budget(0.2, 200.0), Attempts(6.0, 3))
     assert redo.expected.missed == 0.0
     assert KeptLoss(redo).mean_db(1310) == pytest.approx(0.1)
+
+
+@pytest.mark.parametrize("margin_db", [-0.3, 0.05, 0.4, 1.0])
+def test_two_joints_where_two_like_them_come_out_miss_as_often_as_a_sample(margin_db):
+    """What comes back is not on record: two million sections and what was cut out, made by the product's limits."""
+    model = single_mode("cladding-aligned fusion", failure_chance=0.03)
+    law = law_of(model)
+    back = compile_sum([model] * 2)
+    redo = Redo([law] * 2, Budget(margin_db, 200.0, back), Attempts(6.0, 3))
+    count = 2_000_000
+    rng = np.random.default_rng(71)
+    grid = np.linspace(0.0, 6.0, 1201)
+    limits = {used: [redo.limit_db(1, 4, used, float(s)) for s in grid] for used in (0, 1)}
+    total, redone = np.zeros(count), 0
+    for joint in (0, 1):
+        kept, waiting = np.zeros(count), np.ones(count, dtype=bool)
+        for used in (0, 1, 2):
+            drawn = _draw(rng, model, count)
+            if used == 2:
+                limit = np.full(count, np.inf)
+            elif joint:
+                limit = np.interp(total, grid, np.minimum(limits[used], 1e6))
+            else:
+                limit = np.full(count, redo.limit_db(0, 4 - used, used, 0.0))
+            keeps = waiting & (drawn <= limit)
+            redone += int((waiting & ~keeps).sum())
+            kept = np.where(keeps, drawn, kept)
+            waiting &= ~keeps
+        total += kept
+    missed = float(np.mean(total - _draw(rng, model, count) - _draw(rng, model, count) > margin_db))
+    assert redo.expected.missed == pytest.approx(missed, abs=4 * math.sqrt(missed / count) + 3e-4)
+    assert redo.expected.redos == pytest.approx(redone / count, abs=4 * math.sqrt(redone) / count + 2e-3)
