@@ -92,6 +92,7 @@ def a_loss(**changes: Any) -> Loss:
         "given_back_why": "Nothing is cut out that gives light back.",
         "chance_to_close_at_least": 0.9996,
         "chance_to_close_at_most": 0.9999,
+        "chance_all_close_at_least": 0.9952,
         "chance_said": "Closes in more than 99 of 100 such repairs: measure as usual.",
         "reflectance_db": -60.0,
         "reflectance_together_db": -57.0,

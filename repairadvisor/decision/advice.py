@@ -39,10 +39,10 @@ class WavelengthLoss:
 @dataclass(frozen=True, slots=True)
 class Loss:
     """What a plan costs in light. Keys of ``by_wavelength`` are nanometres as text. ``redos_expected`` on each fibre;
-    ``keep_up_to_db``: up to what loss the first joint is kept, attempt by attempt while another may follow.
-    ``reflectance_together_db``: the plan's joints of a fibre seen from one end. ``margin_before_db``: the margin before
-    the fault, its least and its most; nothing where it is not known. ``reading_said``: what a reading from one end may
-    tell."""
+    ``keep_up_to_db``: up to what reading the first joint is kept, attempt by attempt while another may follow.
+    ``margin_before_db``: the margin before the fault, its least and its most; nothing where it is not known.
+    ``chance_all_close_at_least``: of all fibres of the repair. ``reflectance_together_db``: the plan's joints of a
+    fibre seen from one end. ``reading_said``: what a reading from one end may tell."""
 
     joints: int
     attempts_each: int
@@ -55,6 +55,7 @@ class Loss:
     given_back_why: str
     chance_to_close_at_least: float | None
     chance_to_close_at_most: float | None
+    chance_all_close_at_least: float | None
     chance_said: str
     reflectance_db: float | None
     reflectance_together_db: float | None

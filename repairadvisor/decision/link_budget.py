@@ -7,15 +7,18 @@ Every part has to be told, if only between bounds; nothing is guessed, and bound
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from repairadvisor.decision.light import MULTIMODE, SINGLE_MODE, Light, mode_of
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Between, Known, State
-from repairadvisor.facts.vocabulary import BY_NAME, MULTIMODE_TYPES, SINGLE_MODE_TYPES
+from repairadvisor.facts.vocabulary import BY_NAME, LINK_CLASSES, MULTIMODE_TYPES, SINGLE_MODE_TYPES
 from repairadvisor.optics.budgets import CHANNELS, NETWORK_CLASSES
 from repairadvisor.optics.link import (
     Span,
     exactly,
     fibre_loss_db,
+    ideal_splitter_loss_db,
     margin_from_budget_db,
     margin_from_power_db,
     splitter_loss_db,
@@ -30,24 +33,40 @@ def _slug(name: str) -> str:
     return "".join(sign if sign.isalnum() else "_" for sign in plain)
 
 
-def _budgets() -> dict[str, list[tuple[str, float]]]:
-    """By the vocabulary's word: (fibre type or mode that it holds for, most loss in dB)."""
-    found: dict[str, list[tuple[str, float]]] = {
-        _slug(name): [(SINGLE_MODE, network.most_db)] for name, network in NETWORK_CLASSES.items()
+@dataclass(frozen=True, slots=True)
+class LinkClass:
+    """One class: the fibre type or mode that it holds for, its most loss in dB, its wavelength or the shortest of its
+    bands in nm, and its reach in m (none for a network)."""
+
+    fibre: str
+    most_db: float
+    shortest_nm: float
+    reach_m: float | None
+
+
+def _classes() -> dict[str, list[LinkClass]]:
+    """By the vocabulary's word."""
+    found: dict[str, list[LinkClass]] = {
+        _slug(name): [LinkClass(SINGLE_MODE, network.most_db, network.up_nm[0], None)]
+        for name, network in NETWORK_CLASSES.items()
     }
     for name, channel in CHANNELS.items():
-        head, _, fibre = name.rpartition(" ")
-        if fibre.lower() in MULTIMODE_TYPES:
-            found.setdefault(_slug(head), []).append((fibre.lower(), channel.most_db))
-        elif fibre == MULTIMODE:
-            found.setdefault(_slug(head), []).append((MULTIMODE, channel.most_db))
-        else:
-            found.setdefault(_slug(name), []).append((SINGLE_MODE, channel.most_db))
+        head, _, last = name.rpartition(" ")
+        typed = last.lower() in MULTIMODE_TYPES
+        word = _slug(head if typed or last == MULTIMODE else name)
+        only_multimode = word not in LINK_CLASSES["single_mode_data"] + LINK_CLASSES["pam4_parallel"]
+        fibre = last.lower() if typed else MULTIMODE if only_multimode or last == MULTIMODE else SINGLE_MODE
+        one = LinkClass(fibre, channel.most_db, channel.wavelength_nm, channel.reach_m)
+        found.setdefault(word, []).append(one)
     return found
 
 
-#: Most loss of every class that a link can be said to have.
-BUDGETS = _budgets()
+#: Every class that a link can be said to have.
+CLASSES = _classes()
+#: Between an ideal splitter and what planning allows one, dB.
+_SPLITTER_DB = {
+    ways: Span(ideal_splitter_loss_db(ways), splitter_loss_db(ways).high) for ways in (2, 4, 8, 16, 32, 64, 128)
+}
 
 
 def margin_of(light: Light, context: Context) -> tuple[State, str] | None:
@@ -86,19 +105,21 @@ def _from_class(light: Light, context: Context) -> Span | None:
         return None
     mode = modes.pop()
     splitters = _splitters(context)
-    budgets = _budgets_of(context, mode)
-    if splitters is None or not budgets:
+    classes = _classes_of(context, mode, length.high)
+    if splitters is None or not classes:
         return None
     rates = {name: number.value for name, number in light.policy.rates.items()}
     planned = rates["link_splice_planned_db" if mode == SINGLE_MODE else "link_splice_planned_multimode_db"]
     losses = [
-        fibre_loss_db(length, _attenuation(light, context, mode)),
         splices.times(Span(rates["link_splice_usual_db"], planned)),
         pairs.times(Span(rates["link_pair_usual_db"], rates["link_pair_planned_db"])),
         *splitters,
     ]
-    worst, best = (margin_from_budget_db(budget, losses) for budget in (min(budgets), max(budgets)))
-    return Span(worst.low, best.high)
+    margins = [
+        margin_from_budget_db(one.most_db, [fibre_loss_db(length, _attenuation(light, context, mode, one)), *losses])
+        for one in classes
+    ]
+    return Span(min(margin.low for margin in margins), max(margin.high for margin in margins))
 
 
 def _splitters(context: Context) -> list[Span] | None:
@@ -109,22 +130,22 @@ def _splitters(context: Context) -> list[Span] | None:
             continue
         if name not in context.held:
             return None
-        spans = [splitter_loss_db(int(word[1:])) for word in context.possible[name].words if word != "none"]
+        spans = [_SPLITTER_DB[int(word[1:])] for word in context.possible[name].words if word != "none"]
         low = min((span.low for span in spans), default=0.0)
         none_may_be = "none" in context.possible[name].words
         losses.append(Span(0.0 if none_may_be else low, max((span.high for span in spans), default=0.0)))
     return losses
 
 
-def _budgets_of(context: Context, mode: str) -> list[float]:
-    """The budgets that the link's class may mean, for the fibre it may have."""
+def _classes_of(context: Context, mode: str, length_m: float) -> list[LinkClass]:
+    """What the link's class may mean, for the fibre it may have; nothing where it may be longer than a class reaches,
+    for beyond its reach the loss that a class allows says nothing."""
     types = _types(context, mode)
-    return [
-        budget
-        for word in context.possible["link_class"].words
-        for fibre, budget in BUDGETS[word]
-        if fibre == mode or fibre in types
+    found = [
+        one for word in context.possible["link_class"].words for one in CLASSES[word] if one.fibre in (mode, *types)
     ]
+    within = all(one.reach_m is None or length_m <= one.reach_m for one in found)
+    return found if within else []
 
 
 def _types(context: Context, mode: str) -> tuple[str, ...]:
@@ -136,17 +157,15 @@ def _types(context: Context, mode: str) -> tuple[str, ...]:
     return of_mode
 
 
-def _attenuation(light: Light, context: Context, mode: str) -> Span:
-    """Between what the fibre may lose, dB/km, at the wavelength where it loses most."""
-    looked_at = {nm for service in context.possible["service_kind"].words for nm in light.wavelengths(service)}
-    known = light.policy.light.attenuation
-    by_type = [
-        max(known[name, nm] for nm in looked_at if (name, nm) in known)
-        for name in _types(context, mode)
-        if any((name, nm) in known for nm in looked_at)
-    ]
-    share = light.policy.rates["link_attenuation_least_share"].value
-    return Span(share * min(by_type), max(by_type))
+def _attenuation(light: Light, context: Context, mode: str, link: LinkClass) -> Span:
+    """Between what the fibre may lose, dB/km, at the wavelength of the class at which it loses most."""
+    known, types = light.policy.light.attenuation, _types(context, mode)
+    have = sorted({nm for name, nm in known if name in types})
+    nearest = min(have, key=lambda nm: abs(nm - link.shortest_nm))
+    by_type = [known[name, nearest] for name in types if (name, nearest) in known]
+    rates = light.policy.rates
+    shorter = rates["link_attenuation_below_1290_db_per_km"].value if 1200 < link.shortest_nm < 1290 else 0.0
+    return Span(rates["link_attenuation_least_share"].value * min(by_type), max(by_type) + shorter)
 
 
 def _span(context: Context, name: str) -> Span | None:

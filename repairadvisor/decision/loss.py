@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import Any
 
 from repairadvisor.decision.advice import Loss, WavelengthLoss
 from repairadvisor.decision.cost import Costs
@@ -13,25 +12,22 @@ from repairadvisor.decision.light import (
     BUDGET_INSERT,
     MULTIMODE,
     RADII_UM,
-    SINGLE_MODE,
-    JointClass,
     Light,
     attenuation_db_per_m,
     inserted_ends_m,
     mode_of,
-    together_key,
 )
 from repairadvisor.decision.link_budget import margin_of
+from repairadvisor.decision.plan_rows import fibres_fact
 from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.redone import margins_within
-from repairadvisor.decision.reflections import COLDEST_C, COUNTED_DB, GEL_METHODS, HOTTEST_C, published_limit
 from repairadvisor.decision.rules import Rules
+from repairadvisor.decision.thrown_back import settled_number, thrown_back
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Between, Known
-from repairadvisor.optics.constants import Constant
 from repairadvisor.optics.joint_law import nodes_of
 from repairadvisor.optics.kept_loss import KeptLoss
-from repairadvisor.optics.many_fibres import joint_chance_bounds
+from repairadvisor.optics.many_fibres import chance_all_within, joint_chance_bounds
 from repairadvisor.optics.otdr import one_way_sigma_db
 from repairadvisor.optics.redo import Redo
 from repairadvisor.policy.plan import Plan
@@ -108,9 +104,9 @@ class _Stated:
         inserted = _inserted_m(self.rules, self.context, self.plan)
         return Loss(
             joints=self.joint.joints,
-            attempts_each=min(redo.attempts.each, redo.laws[0].tries),
-            redos_expected=_tidy(redo.expected.redos),
-            keep_up_to_db=self._limits(redo),
+            attempts_each=self._attempts(redo),
+            redos_expected=_tidy(self._redos()),
+            keep_up_to_db=self._limits(),
             by_wavelength={
                 str(nm): self._with_margin(self.lost(nm), back[nm], misses.get(nm)) for nm in self.looked_at
             },
@@ -120,10 +116,9 @@ class _Stated:
             given_back_why=self._given_back_why(back[governing]),
             chance_to_close_at_least=_chance(1.0 - at_least) if self.known_margin else None,
             chance_to_close_at_most=_chance(1.0 - at_most) if self.known_margin else None,
-            chance_said=chance_said(self.words, at_least, at_most)
-            if self.known_margin
-            else self.words.say("chance", "unknown"),
-            **self._thrown_back(),
+            chance_all_close_at_least=self._all_close(at_least),
+            chance_said=self._chance_said(at_least, at_most),
+            **thrown_back(self.rules, self.context, self.plan, self.mode, self.looked_at[0]),
             margin_before_db=self._margin_before(),
             margin_said=self._margin_said(),
             reading_said=self._reading_said(),
@@ -179,16 +174,25 @@ class _Stated:
         return replace(lost, margin_left_db=_tidy(left), chance_to_close=_chance(missed))
 
     def _attempts(self, redo: Redo) -> int:
-        return min(redo.attempts.each, redo.laws[0].tries)
+        """Attempts that one joint may come to, with what there is."""
+        return min(redo.attempts.each, redo.laws[0].tries, 1 + redo.redos_at_first)
 
-    def _limits(self, redo: Redo) -> tuple[float, ...]:
-        """Up to what loss the first joint is kept, attempt by attempt, while another one may follow."""
+    def _redos(self) -> float:
+        """Attempts beyond the first that are expected on one fibre, over the margins there may be."""
+        if not self.known_margin:
+            return self._redo(self.services[0], _AMPLE_DB).expected.redos
+        return self.costs.redone.expected(self.plan, self.services[0], self.low, self.high).redos
+
+    def _limits(self) -> tuple[float, ...]:
+        """Up to what reading the first joint is kept, attempt by attempt, while another one may follow; for the least
+        margin there may be. A reading holds what unlike mode fields lose."""
+        redo = self._redo(self.services[0], self.low if self.known_margin else _AMPLE_DB)
         found = []
         for used in range(self._attempts(redo) - 1):
             limit = redo.limit_db(0, redo.redos_at_first - used, used, 0.0)
             if limit == math.inf:
                 break
-            found.append(_tidy(max(limit, 0.0)))
+            found.append(_tidy(max(limit, 0.0) + self.costs.redone.unlike_db(self.plan)))
         return tuple(found)
 
     def _middle(self) -> float:
@@ -228,52 +232,21 @@ class _Stated:
             total += (node.tail_before - node.tail_after) * kept.chance_above(nm, left + node.mean_db)
         return total
 
-    def _thrown_back(self) -> dict[str, Any]:
-        """Reflectance of one joint and of all, the limit, and both in words."""
-        value = _reflectance(self.rules, self.context, self.joint, self.mode)
-        owner, published = _known(self.context, "reflectance_limit_db"), published_limit(self.context)
-        limit = owner if owner is not None else (None if published is None else published.value)
-        p50_db = self.light.tables[self.joint.key, self.mode, self.looked_at[0]].added.p50_db
-        known = self.light.reflections.together_db
-        together = None if value is None else known.get(together_key(self.joint, value, p50_db))
-        said = () if value is None else self._reflectance_said(value, owner, published, together)
-        return {
-            "reflectance_db": value,
-            "reflectance_together_db": None if together is None else _tidy(together),
-            "reflectance_limit_db": limit,
-            "reflectance_said": said,
-        }
+    def _all_close(self, at_least: float) -> float | None:
+        """The chance that every fibre closes, joints of different fibres being independent."""
+        fibres = settled_number(self.context, fibres_fact(self.plan))
+        if not self.known_margin or fibres is None:
+            return None
+        return _tidy(chance_all_within(1.0 - at_least, max(1, round(fibres))))
 
-    def _reflectance_said(
-        self, value: float, owner: float | None, published: Constant | None, together: float | None
-    ) -> tuple[str, ...]:
-        say, limit = self.words.say, owner
-        if owner is not None:
-            lines = [say("loss", "reflectance", value=f"{value:g}", limit=f"{owner:g}")]
-        elif published is None:
-            lines = [say("loss", "reflectance_no_limit", value=f"{value:g}")]
-        else:
-            limit = published.value
-            verify = say("loss", "verify") if published.mark == "from memory" else ""
-            of = say("loss", "reflectance_published", value=f"{value:g}", limit=f"{limit:g}", source=published.source)
-            lines = [of + verify]
-        if self.joint.method in GEL_METHODS and self.mode == SINGLE_MODE:
-            lines += self._gel_said(limit)
-        if together is not None and self.joint.joints > 1 and value > COUNTED_DB:
-            lines.append(say("loss", "reflectance_together", n=self.joint.joints, value=f"{together:.0f}"))
-        return tuple(lines)
-
-    def _gel_said(self, limit: float | None) -> list[str]:
-        reflections, say = self.light.reflections, self.words.say
-        lines = []
-        temperature = _known(self.context, "air_temperature_c")
-        if temperature is not None:
-            most, least = reflections.gel_at(temperature)
-            lines.append(say("loss", "gel_now", t=f"{temperature:g}", least=f"{least:.0f}", most=f"{most:.0f}"))
-        keeps = None if limit is None else reflections.gel_keeps(limit)
-        if keeps is not None and (keeps[0] > COLDEST_C or keeps[1] < HOTTEST_C):
-            lines.append(say("loss", "gel_keeps", cold=f"{keeps[0]}", hot=f"{keeps[1]}"))
-        return [*lines, say("loss", "gel_dry", value=f"{reflections.dry_gel_db:.0f}")]
+    def _chance_said(self, at_least: float, at_most: float) -> str:
+        if not self.known_margin:
+            return self.words.say("chance", "unknown")
+        said, every = chance_said(self.words, at_least, at_most), self._all_close(at_least)
+        fibres = settled_number(self.context, fibres_fact(self.plan)) or 1.0
+        if every is None or fibres < 2.0 or every > 0.99:
+            return said
+        return f"{said} " + self.words.say("chance", "all_fibres", fibres=f"{fibres:g}", n=int(every * 100.0))
 
     def _margin_before(self) -> tuple[float, ...]:
         state = self.context.state("margin_db")
@@ -329,17 +302,12 @@ def _chance(missed: float) -> float:
     return min(_tidy(1.0 - missed), 0.999999) if missed > 0.0 else 1.0
 
 
-def _known(context: Context, name: str) -> float | None:
-    state = context.state(name)
-    return state.value if isinstance(state, Known) and isinstance(state.value, float) else None
-
-
 def _middle(context: Context, name: str) -> float:
     """A number as stated, the middle of a bounded one, nothing where nobody has said."""
     state = context.state(name)
     if isinstance(state, Between):
         return (state.low + state.high) / 2.0
-    return _known(context, name) or 0.0
+    return settled_number(context, name) or 0.0
 
 
 def _inserted_m(rules: Rules, context: Context, plan: Plan) -> float:
@@ -351,16 +319,6 @@ def _inserted_m(rules: Rules, context: Context, plan: Plan) -> float:
 def inserted_m(rules: Rules, context: Context, plan: Plan) -> float:
     """Metres of cable a plan lets in."""
     return _inserted_m(rules, context, plan)
-
-
-def _reflectance(rules: Rules, context: Context, joint: JointClass, mode: str) -> float | None:
-    """The reflectance a method is held to: of an end by its polish, the worse of both where nobody has said."""
-    numbers = rules.policy.joints[joint.method, mode].reflectance_db
-    polish = context.possible["plug_polish_far"].words if mode == SINGLE_MODE else ()
-    values = [number.value for key, number in numbers.items() if key in polish or key == "any"]
-    if not values and mode == MULTIMODE:
-        values = [number.value for number in numbers.values()]
-    return max(values, default=None)
 
 
 def chance_said(words: Words, chance: float, at_most: float) -> str:

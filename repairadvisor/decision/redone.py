@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
 from repairadvisor.decision.fibre_width import size_of
@@ -28,8 +28,6 @@ from repairadvisor.policy.plan import Plan
 #: Results of the rule that are remembered for a policy; each is about 300 bytes.
 _MOST_REMEMBERED = 100_000
 _R10 = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0)
-#: Stands for attempts where none can follow the first: what one would cost makes no difference then.
-_ONCE = Attempts(0.0, 1)
 _LEAST_DB, _MOST_DB = -59.0, 59.0
 #: Points and weights of Gauss's rule on 0 to 1, exact for cubics.
 _GAUSS = ((0.2113248654051871, 0.5), (0.7886751345948129, 0.5))
@@ -42,11 +40,11 @@ GRID_DB = (
     *(0.5 + 0.05 * i for i in range(1, 11)),
     *(1.1, 1.2, 1.3, 1.4, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 10.0),
 )
+#: An owner's limit that more joints than this miss is not met by making them again: his leave is asked beforehand.
+_HOPELESS = 0.5
 _BODIES = {
     "mechanical_splice": ("mechanical_splice_count",),
-    "field_fit_stub": ("field_plug_apc_count", "field_plug_upc_count"),
-    "field_fit_spliced_on": ("field_plug_apc_count", "field_plug_upc_count"),
-    "factory_pigtail": ("pigtail_count",),
+    "factory_pigtail": ("sleeve_count",),  # the pigtail itself is cleaved afresh
     "fusion_splice": ("sleeve_count",),
 }
 
@@ -78,6 +76,7 @@ class Redone:
     _prices: dict[tuple[str, ...], AttemptCost] = field(default_factory=dict)
     _laws: dict[tuple[object, ...], JointLaw] = field(default_factory=dict)
     _kinds: dict[tuple[str, str], tuple[object, ...]] = field(default_factory=dict)
+    _usual: dict[int, float] = field(default_factory=dict)
     _sizes: dict[str, float] = field(default_factory=dict)
     _last: dict[tuple[object, ...], dict[tuple[int, int, int], Expected]] = field(default_factory=dict)
 
@@ -95,7 +94,7 @@ class Redone:
 
     def attempts(self, plan: Plan) -> Attempts:
         """How often a plan's joints may be made."""
-        key = (*self.kind_of(plan), plan.layout)
+        key = (*self.kind_of(plan), plan.layout, plan.stage)
         if key not in self._attempts:
             self._attempts[key] = self._attempts_of(plan)
         return self._attempts[key]
@@ -118,7 +117,9 @@ class Redone:
         if key not in memory:
             if len(memory) >= _MOST_REMEMBERED:
                 memory.clear()
-            memory[key] = self.redo(plan, service, budget_db).expected
+            redo = self.redo(plan, service, budget_db)
+            paid = redo.attempts.over_limit_cost > 0.0  # only the owner's limit has a price
+            memory[key] = redo.expected if paid else replace(redo.expected, over_limit=0.0)
         return memory[key]
 
     def _kind(self, plan: Plan, service: str) -> tuple[object, ...]:
@@ -126,10 +127,8 @@ class Redone:
         at = (plan.id, service)
         if at not in self._kinds:
             governing = self.light.wavelengths(service)[0]
-            of_fibre = (mode_of(service), governing, self._size(service), self.recorded)
-            attempts = self.attempts(plan)
-            once = self._law(self.light.joint(plan), service).tries == 1 or attempts.each == 1
-            self._kinds[at] = (self.light.joint(plan).key, *of_fibre, _ONCE if once else attempts)
+            of_fibre = (mode_of(service), governing, self._size(service), self.recorded, self._failed_before())
+            self._kinds[at] = (self.light.joint(plan).key, *of_fibre, self._limited(plan, service))
         return self._kinds[at]
 
     def redo(self, plan: Plan, service: str, budget_db: float) -> Redo:
@@ -137,7 +136,7 @@ class Redone:
         joint = self.light.joint(plan)
         governing = self.light.wavelengths(service)[0]
         margin = budget_db - self.shift_db(joint, service, governing)
-        attempts = self.attempts(plan)
+        attempts = self._limited(plan, service)
         shared = self._last.setdefault((joint.key, service, attempts), {})
         return Redo(
             [self._law(joint, service)] * joint.joints,
@@ -149,6 +148,40 @@ class Redone:
             attempts,
             shared,
         )
+
+    def _limited(self, plan: Plan, service: str) -> Attempts:
+        """The attempts, and up to what a joint is kept whatever the margin: the owner's limit for what stays, and what
+        all but a few joints of its kind keep; both for what the joint itself loses, unlike mode fields apart."""
+        attempts, law = self.attempts(plan), self._law(self.light.joint(plan), service)
+        if law.tries == 1 or attempts.each == 1:
+            return replace(attempts, redo_cost=0.0, each=1)
+        usual = self.workmanship_db(plan, service)
+        owner = attempts.owner_limit_db
+        if owner is not None and owner <= usual and law.tail(0, owner) <= _HOPELESS:
+            return attempts
+        return replace(attempts, owner_limit_db=usual, over_limit_cost=0.0)
+
+    def workmanship_db(self, plan: Plan, service: str) -> float:
+        """The loss that all but a few joints of a kind keep at the first attempt; a worse one is made again."""
+        law = self._law(self.light.joint(plan), service)
+        if id(law) not in self._usual:
+            few = 1.0 - self.policy.rates["workmanship_kept"].value
+            low, high = 0.0, 20.0
+            for _ in range(40):
+                middle = 0.5 * (low + high)
+                low, high = (middle, high) if law.tail(0, middle) > few else (low, middle)
+            self._usual[id(law)] = high
+        return self._usual[id(law)]
+
+    def unlike_db(self, plan: Plan) -> float:
+        """What one joint of a plan loses by unlike mode fields, at its middle: a reading holds it."""
+        joints = self.light.joint(plan)
+        name = "mode_field_loss_inserted_db" if joints.inserts else "mode_field_loss_db"
+        low, high = self._number(name, high=False) or 0.0, self._number(name, high=True) or 0.0
+        return 0.5 * (low + high) / (joints.joints if joints.inserts else 1)
+
+    def _failed_before(self) -> int:
+        return int(self._number("attempts_so_far_count", high=True) or 0)
 
     def shift_db(self, joint: JointClass, service: str, nm: int) -> float:
         """Loss of an inserted section's ends, which the joints' law does not hold."""
@@ -165,21 +198,22 @@ class Redone:
     def _law(self, joint: JointClass, service: str) -> JointLaw:
         key = (joint.method, joint.factor, service)
         if key not in self._laws:
-            self._laws[key] = self.light.law(joint, service, self._size(service))
+            law = self.light.law(joint, service, self._size(service))
+            self._laws[key] = law.after(self._failed_before())
         return self._laws[key]
 
     def _attempts_of(self, plan: Plan) -> Attempts:
         joint = self.light.joint(plan)
-        most = int(self.policy.limits["attempts_most"].value) - int(
-            self._number("attempts_so_far_count", high=True) or 0
-        )
+        most = int(self.policy.limits["attempts_most"].value) - self._failed_before()
         most = min(most, self._in_the_tray(plan))
-        owner = None if self._is_plug(plan) else self._number("owner_joint_limit_db", high=False)
+        owner = None
+        if plan.stage == "permanent" and not self._is_plug(plan):
+            owner = self._number("owner_joint_limit_db", high=False)
         return Attempts(
             redo_cost=preferred(self.price(plan).total),
             each=max(most, 1),
             shared_redos=self._bodies_over(plan, joint.joints),
-            owner_limit_db=owner,
+            owner_limit_db=None if owner is None else max(owner - self.unlike_db(plan), 0.0),
             over_limit_cost=self.policy.rates["owner_leave_cu"].value,
         )
 
@@ -197,11 +231,17 @@ class Redone:
     def _bodies_over(self, plan: Plan, joints: int) -> int | None:
         """Bodies beyond the first attempts, a fibre; None where nobody has counted them, or the fibres."""
         fibres = self._number(fibres_fact(plan), high=True)
-        counts = [self._number(name, high=False) for name in _BODIES.get(plan.method, ())]
+        counts = [self._number(name, high=False) for name in self._bodies(plan)]
         told = [count for count in counts if count is not None]
         if fibres is None or not told or fibres < 1.0:
             return None
-        return max(0, int((sum(told) - fibres * joints) / fibres))
+        return max(0, int((min(told) - fibres * joints) / fibres))
+
+    def _bodies(self, plan: Plan) -> tuple[str, ...]:
+        """What every attempt of a plan uses up; plugs of the port's polish only."""
+        if plan.method in ("field_fit_stub", "field_fit_spliced_on"):
+            return tuple(f"field_plug_{polish}_count" for polish in self.context.possible["plug_polish_far"].words)
+        return _BODIES.get(plan.method, ())
 
     def _is_plug(self, plan: Plan) -> bool:
         return any(made.pairs for (method, _), made in self.policy.joints.items() if method == plan.method)

@@ -73,7 +73,7 @@ def published_limit(context: Context) -> Constant | None:
     """The limit for one reflection by what the light carries; None where that is not known, or none is published.
 
     On links of four levels it falls with the number of reflections: the plugged pairs, and the one that the repair may
-    add; where nobody has counted them, as many as the ladder has steps for.
+    add; where nobody has counted them, as many as the ladder has steps for. Beyond its last step there is none to give.
     """
     services = context.possible["service_kind"].words
     if len(services) != 1:
@@ -82,7 +82,9 @@ def published_limit(context: Context) -> Constant | None:
         name = _PUBLISHED.get(services[0])
         return None if name is None else SINGLE_REFLECTION_DB[name]
     ladders = {_LADDERS[word] for word in context.possible["link_class"].words if word in _LADDERS}
-    count = min(_most_pairs(context) + 1, LADDER_COUNTS[-1])
+    count = _most_pairs(context) + 1
+    if count > LADDER_COUNTS[-1]:
+        return None
     return min((ladder_limit(name, count) for name in sorted(ladders)), key=lambda limit: limit.value, default=None)
 
 
@@ -90,4 +92,4 @@ def _most_pairs(context: Context) -> int:
     state = context.state("link_plug_pairs_count")
     if isinstance(state, Between):
         return int(state.high)
-    return int(state.value) if isinstance(state, Known) and isinstance(state.value, float) else LADDER_COUNTS[-1]
+    return int(state.value) if isinstance(state, Known) and isinstance(state.value, float) else LADDER_COUNTS[-1] - 1

@@ -81,7 +81,9 @@ def because(told: Told) -> str:
         if len(answer.order) == 1:
             return words.say("because", "repair_only")
         total = f"{answer.chosen.cost:.0f}"
-        return words.say("because", "repair", permitted=len(answer.order), total=total, currency=told.currency)
+        cheaper = min(one.cost for one in answer.order) < answer.chosen.cost - 0.5
+        key = "repair_level" if cheaper else "repair"
+        return words.say("because", key, permitted=len(answer.order), total=total, currency=told.currency)
     if answer.action == "ask_first":
         return words.say("because", "ask_first_no_plan")
     if answer.action == "make_safe_and_wait":
@@ -110,9 +112,11 @@ def continuity(told: Told) -> str:
     agreed = told.context.state("owner_accepts_below_reserve")
     if isinstance(agreed, Known) and agreed.value == "yes":
         return told.words.say("continuity", "only_owner_agreed")
-    chance = told.loss.chance_to_close_at_least or 0.0
+    low, high = told.loss.chance_to_close_at_least or 0.0, told.loss.chance_to_close_at_most or 0.0
+    low_said, high_said = int(low * 100.0), int(high * 100.0)
+    closes = f"{low_said} of 100" if high_said <= low_said + 1 else f"{low_said} to {high_said} of 100"
     floor = told.policy.light.floors[told.answer.order[0].plan.stage].value
-    return told.words.say("continuity", "only", n=f"{chance * 100:.0f}", floor=f"{floor * 100:.0f}")
+    return told.words.say("continuity", "only", n=closes, floor=f"{floor * 100:.0f}")
 
 
 def _until(told: Told) -> str:

@@ -37,7 +37,7 @@ def step_fields(situation: Situation, plan: Plan | None, loss: Loss | None, fibr
     return {
         "joint_limit_db": joint_limit,
         "joint_limit_why": why,
-        "attempts": f"{rules.policy.limits['attempts_most'].value:g}",
+        "attempts": f"{rules.policy.limits['attempts_most'].value:g}" if loss is None else f"{loss.attempts_each}",
         "budget_left_db": words.say("step", "budget_left_unknown") if left is None else f"{left:.2f}",
         "bend_radius_mm": f"{_bend_radius(situation):g}",
         "fibres": words.counted("fibre", fibres),
@@ -56,9 +56,14 @@ def joints_to_make(situation: Situation, plan: Plan, fibres: float) -> float:
 
 
 def _joint_limit(situation: Situation, loss: Loss | None) -> tuple[str, str]:
-    """The limit for one joint: the owner's, or what 95 in 100 joints of this kind keep."""
+    """The limit for one joint: the one up to which the advice keeps it, with whose it is."""
     words = Words(situation.rules.wording)
     owner = situation.context.state("owner_joint_limit_db")
+    if loss is not None and loss.keep_up_to_db:
+        limit = loss.keep_up_to_db[0]
+        if isinstance(owner, Known) and isinstance(owner.value, float) and owner.value <= limit + 1e-6:
+            return f"{owner.value:g}", words.say("step", "joint_limit_why_owner")
+        return f"{limit:.2f}", words.say("step", "joint_limit_why_policy")
     if isinstance(owner, Known):
         return f"{owner.value:g}", words.say("step", "joint_limit_why_owner")
     why = words.say("step", "joint_limit_why_policy")

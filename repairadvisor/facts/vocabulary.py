@@ -549,7 +549,7 @@ _SERVICE = (
     ),
     _number(
         "received_power_before_dbm",
-        "power that the receiver saw before the fault",
+        "power that the receiver saw before the fault, in the direction with the least to spare",
         "dBm",
         -60,
         20,

@@ -17,20 +17,18 @@ import functools
 import math
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import accumulate
-
-import numpy as np
 
 from repairadvisor.errors import OpticsError
 from repairadvisor.optics.distribution import LossModel, LossTable, compile_sum
+from repairadvisor.optics.other_wavelengths import Line, clean_lines, failed_lines
 from repairadvisor.optics.valid_range import in_range
 
 _NODE_TOLERANCE = 2e-4  # of a chance: what one node of a branch may stand for
 _FAILED_TOLERANCE = 1e-3  # one joint in twenty fails, so its stretches may be longer
 _SEGMENT_MASS = 0.05
 _AS_ONE_DB = 0.003  # two lines nearer than this are one, within 0.02 points of a chance
-_ANGLES, _WEIGHTS = np.polynomial.legendre.leggauss(48)
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,28 +39,6 @@ class Node:
     mean_db: float
     tail_before: float
     tail_after: float
-
-
-@dataclass(frozen=True, slots=True)
-class Line:
-    """A rising map from governing loss to loss at another wavelength, straight between points."""
-
-    governing_db: tuple[float, ...]
-    other_db: tuple[float, ...]
-
-    def other(self, x_db: float) -> float:
-        """Loss in dB at the other wavelength; beyond the last point the last slope holds."""
-        return _along(self.governing_db, self.other_db, x_db)
-
-    def governing(self, y_db: float) -> float:
-        """Governing loss in dB at which the other wavelength loses ``y_db``."""
-        return _along(self.other_db, self.governing_db, y_db)
-
-
-def _along(xs: Sequence[float], ys: Sequence[float], x: float) -> float:
-    place = min(max(bisect_right(xs, x), 1), len(xs) - 1)
-    low, high = xs[place - 1], xs[place]
-    return ys[place - 1] + (x - low) / (high - low) * (ys[place] - ys[place - 1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,6 +116,15 @@ class JointLaw:
     def least_db(self) -> float:
         """The least loss."""
         return min(self.clean.table.knots_db[0], self.failed.table.knots_db[0])
+
+    def after(self, failed: int) -> JointLaw:
+        """The law of the attempts that are left after ``failed`` ones (0 or more); one is always left."""
+        if failed <= 0:
+            return self
+        left = self.failure_chances[min(failed, len(self.failure_chances) - 1) :]
+        # where failing is no longer rare its stretches have to be as short as those of clean joints
+        fine = replace(self.failed, nodes=nodes_of(self.failed.table))
+        return JointLaw(self.governing_nm, self.clean, fine, left)
 
     def tail(self, used: int, x_db: float) -> float:
         """P(governing loss > x) of the attempt after ``used`` others."""
@@ -278,7 +263,7 @@ def compile_joint_law(models: Mapping[int, LossModel], governing_nm: int, failur
         Branch(
             failed,
             nodes_of(failed, _FAILED_TOLERANCE),
-            {nm: _failed_lines(governing, model, failed) for nm, model in models.items()},
+            {nm: failed_lines(governing, model, failed) for nm, model in models.items()},
             {nm: model.l0_db + model.failure_mean_db for nm, model in models.items()},
             {},
         ),
@@ -328,69 +313,3 @@ def _node(table: LossTable, start: int, end: int) -> Node:
         return Node(knots[end], 0.5 * (knots[start] + knots[end]), tail[start], tail[end])
     inside = knots[start] * tail[start] - knots[end] * tail[end] + beyond[start] - beyond[end]
     return Node(knots[end], inside / mass, tail[start], tail[end])
-
-
-def clean_lines(governing: LossModel, other: LossModel, table: LossTable) -> tuple[Line, Line]:
-    """Conditional mean less and plus the conditional deviation of another wavelength, given the governing loss."""
-    parts = [
-        (mean, (other_mean / mean if mean > 0.0 else 1.0))
-        for mean, other_mean in zip(governing.exponential_means_db, other.exponential_means_db, strict=True)
-        if mean > 0.0
-    ]
-    groups: dict[float, list[float]] = {}
-    for mean, ratio in parts:
-        groups.setdefault(round(ratio, 12), []).append(mean)
-    top = table.knots_db[-1] - governing.l0_db
-    points = [0.0, *(top * (i / 24.0) ** 2 for i in range(1, 25))] if top > 0.0 else [0.0, 1.0]
-    spread = [_given_sum(groups, s) for s in points]
-    xs = tuple(governing.l0_db + s for s in points)
-    low = tuple(other.l0_db + mean - deviation for mean, deviation in spread)
-    high = tuple(other.l0_db + mean + deviation for mean, deviation in spread)
-    return Line(xs, _rising(low)), Line(xs, _rising(high))
-
-
-def _rising(ys: Sequence[float]) -> tuple[float, ...]:
-    """The same, each a hair above the one before where rounding says otherwise."""
-    found = [ys[0]]
-    for y in ys[1:]:
-        found.append(max(y, found[-1] + 1e-12))
-    return tuple(found)
-
-
-def _given_sum(groups: Mapping[float, Sequence[float]], total: float) -> tuple[float, float]:
-    """Mean and deviation of sum(ratio x part) given that the parts add up to ``total``."""
-    ratios = list(groups)
-    if len(ratios) == 0:
-        return total, 0.0
-    if len(ratios) == 1 or total <= 0.0:
-        return ratios[0] * total if len(ratios) == 1 else 0.0, 0.0
-    if len(ratios) > 2:
-        raise OpticsError("ratios between wavelengths", len(ratios), "at most 2 within one joint", "1")
-    first, second = ratios
-    share = 0.5 * (np.asarray(_ANGLES) + 1.0) * total  # of the second group
-    density = _density(groups[first], total - share) * _density(groups[second], share) * np.asarray(_WEIGHTS)
-    mass = float(density.sum())
-    mean = float((density * share).sum()) / mass
-    variance = max(0.0, float((density * share**2).sum()) / mass - mean * mean)
-    return first * (total - mean) + second * mean, abs(second - first) * math.sqrt(variance)
-
-
-def _density(means: Sequence[float], x: np.ndarray) -> np.ndarray:
-    """Density of a sum of one or two exponentials, up to a factor."""
-    if len(means) == 1:
-        return np.asarray(np.exp(-x / means[0]))
-    if len(means) > 2:
-        raise OpticsError("exponential parts of one ratio", len(means), "at most 2", "1")
-    a, b = sorted(means)
-    gap = 1.0 / a - 1.0 / b
-    if gap * float(np.max(x)) < 1e-9:
-        return np.asarray(x * np.exp(-x / b))
-    return np.asarray(np.exp(-x / b) * -np.expm1(-x * gap) / gap)
-
-
-def _failed_lines(governing: LossModel, other: LossModel, table: LossTable) -> tuple[Line, Line]:
-    """Dirt and bubbles lose much the same at every wavelength."""
-    scale = other.failure_mean_db / governing.failure_mean_db
-    top = max(table.knots_db[-1], governing.l0_db + 1.0)
-    line = Line((governing.l0_db, top), (other.l0_db, other.l0_db + scale * (top - governing.l0_db)))
-    return line, line

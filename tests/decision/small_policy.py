@@ -103,7 +103,13 @@ def small_rules(shipped: Rules, small: Small) -> Rules:
         facts[name] = replace(
             facts[name], parent=parent, priors={word: _prior(masses) for word, masses in priors.items()}
         )
-    rates = {"labour_cu_per_person_hour": 60.0, "second_visit_cu": 0.0, "stand_off_hours": 0.0, **small.rates}
+    rates = {
+        "labour_cu_per_person_hour": 60.0,
+        "second_visit_cu": 0.0,
+        "stand_off_hours": 0.0,
+        "workmanship_kept": 1.0,
+        **small.rates,
+    }
     policy = replace(
         shipped.policy,
         plans=PLANS,
