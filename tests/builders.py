@@ -81,7 +81,8 @@ def a_loss(**changes: Any) -> Loss:
         "joints": 1,
         "attempts_each": 3,
         "redos_expected": 0.04,
-        "keep_up_to_db": (0.35, 0.5),
+        "good_up_to_db": 0.15,
+        "keep_up_to_db": (0.15, 0.15),
         "by_wavelength": {
             "1310": WavelengthLoss(0.045, 0.04, 0.09, 0.14, 3.06, 0.9996),
             "1550": WavelengthLoss(0.041, 0.04, 0.08, 0.12, None, None),

@@ -38,15 +38,17 @@ class WavelengthLoss:
 
 @dataclass(frozen=True, slots=True)
 class Loss:
-    """What a plan costs in light. Keys of ``by_wavelength`` are nanometres as text. ``redos_expected`` on each fibre;
-    ``keep_up_to_db``: up to what reading the first joint is kept, attempt by attempt while another may follow.
-    ``margin_before_db``: the margin before the fault, its least and its most; nothing where it is not known.
-    ``chance_all_close_at_least``: of all fibres of the repair. ``reflectance_together_db``: the plan's joints of a
-    fibre seen from one end. ``reading_said``: what a reading from one end may tell."""
+    """What a plan costs in light. Keys of ``by_wavelength`` are nanometres as text. ``redos_expected`` on each fibre.
+    ``good_up_to_db``: up to what reading a joint is good, whatever the margin; ``keep_up_to_db``: up to what reading
+    the first joint is kept, attempt by attempt while another may follow. ``margin_before_db``: the margin before the
+    fault, its least and its most; nothing where it is not known. ``chance_all_close_at_least``: of all fibres of the
+    repair. ``reflectance_together_db``: the plan's joints of a fibre seen from one end. ``reading_said``: what a
+    reading from one end may tell."""
 
     joints: int
     attempts_each: int
     redos_expected: float
+    good_up_to_db: float
     keep_up_to_db: tuple[float, ...]
     by_wavelength: dict[str, WavelengthLoss]
     inserted_m: float

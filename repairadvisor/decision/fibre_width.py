@@ -9,6 +9,7 @@ from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Between, Known, State
 from repairadvisor.facts.vocabulary import MULTIMODE_TYPES, SINGLE_MODE_TYPES
 from repairadvisor.optics.joint import mode_mismatch_loss_db
+from repairadvisor.optics.otdr import step_db
 
 
 def mismatch_of(light: Light, context: Context) -> State | None:
@@ -56,6 +57,7 @@ def _mismatch_within(near: tuple[float, float], far: tuple[float, float]) -> Sta
 
 _RATIO_STEP = 0.002
 _LOSS_OF_RATIO = tuple(mode_mismatch_loss_db(4.0, 4.0 * (1.0 + _RATIO_STEP * i)) for i in range(601))
+_STEP_OF_RATIO = tuple(step_db(4.0, 4.0 * (1.0 + _RATIO_STEP * i)) for i in range(601))
 
 
 def _of_ratio(ratio: float) -> float:
@@ -63,6 +65,13 @@ def _of_ratio(ratio: float) -> float:
     place = min((ratio - 1.0) / _RATIO_STEP, len(_LOSS_OF_RATIO) - 1.001)
     below = int(place)
     return _LOSS_OF_RATIO[below] + (place - below) * (_LOSS_OF_RATIO[below + 1] - _LOSS_OF_RATIO[below])
+
+
+def step_of_widths_db(near_um: float, far_um: float) -> float:
+    """What a trace from one end shows too much, or too little, where two widths meet: 10 log of their ratio."""
+    place = min((max(near_um, far_um) / min(near_um, far_um) - 1.0) / _RATIO_STEP, len(_STEP_OF_RATIO) - 1.001)
+    below = int(place)
+    return _STEP_OF_RATIO[below] + (place - below) * (_STEP_OF_RATIO[below + 1] - _STEP_OF_RATIO[below])
 
 
 def _state(low: float, high: float) -> State:

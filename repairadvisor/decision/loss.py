@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from repairadvisor.decision.advice import Loss, WavelengthLoss
 from repairadvisor.decision.cost import Costs
-from repairadvisor.decision.fibre_width import size_of
+from repairadvisor.decision.fibre_width import size_of, step_of_widths_db
 from repairadvisor.decision.light import (
     BUDGET_INSERT,
     MULTIMODE,
@@ -28,7 +28,6 @@ from repairadvisor.facts.value import Between, Known
 from repairadvisor.optics.joint_law import nodes_of
 from repairadvisor.optics.kept_loss import KeptLoss
 from repairadvisor.optics.many_fibres import chance_all_within, joint_chance_bounds
-from repairadvisor.optics.otdr import one_way_sigma_db
 from repairadvisor.optics.redo import Redo
 from repairadvisor.policy.plan import Plan
 
@@ -36,8 +35,6 @@ from repairadvisor.policy.plan import Plan
 _AMPLE_DB = 50.0
 #: Of a chance, for what comes back without a record: a dozen stretches do.
 _BACK_TOLERANCE = 1e-2
-#: Of a loss read from one end, where each mode field may be 0.4 µm off its nominal 9.2.
-_ONE_WAY_SIGMA_DB = one_way_sigma_db(0.4, 9.2)
 _QUANTILES = ((0.5, 0.85), (0.05, 2.2), (0.01, 3.2))  # chance of more, and a first guess in means
 
 
@@ -106,6 +103,7 @@ class _Stated:
             joints=self.joint.joints,
             attempts_each=self._attempts(redo),
             redos_expected=_tidy(self._redos()),
+            good_up_to_db=_tidy(self._good()),
             keep_up_to_db=self._limits(),
             by_wavelength={
                 str(nm): self._with_margin(self.lost(nm), back[nm], misses.get(nm)) for nm in self.looked_at
@@ -183,6 +181,14 @@ class _Stated:
             return self._redo(self.services[0], _AMPLE_DB).expected.redos
         return self.costs.redone.expected(self.plan, self.services[0], self.low, self.high).redos
 
+    def _good(self) -> float:
+        """The owner's limit, or what a good joint keeps with what unlike fields add; a plug has no owner's."""
+        redone = self.costs.redone
+        usual = redone.good_up_to_db(self.plan, self.services[0]) + redone.unlike_db(self.plan)
+        owner = settled_number(self.context, "owner_joint_limit_db")
+        plug = self.rules.policy.joints[self.joint.method, self.mode].pairs > 0
+        return usual if owner is None or plug else min(usual, owner)
+
     def _limits(self) -> tuple[float, ...]:
         """Up to what reading the first joint is kept, attempt by attempt, while another one may follow; for the least
         margin there may be. A reading holds what unlike mode fields lose."""
@@ -242,7 +248,8 @@ class _Stated:
     def _chance_said(self, at_least: float, at_most: float) -> str:
         if not self.known_margin:
             return self.words.say("chance", "unknown")
-        said, every = chance_said(self.words, at_least, at_most), self._all_close(at_least)
+        every = self._all_close(at_least)
+        said = chance_said(self.words, at_least, at_most, at_least if every is None else every)
         fibres = settled_number(self.context, fibres_fact(self.plan)) or 1.0
         if every is None or fibres < 2.0 or every > 0.99:
             return said
@@ -269,12 +276,18 @@ class _Stated:
         plug = self.rules.policy.joints[self.joint.method, self.mode].pairs > 0
         if self.mode == MULTIMODE or plug:
             return ""
-        near, far = (self._types(f"fibre_type_{side}") for side in ("near", "far"))
-        spread = f"{2.0 * _ONE_WAY_SIGMA_DB:.2f}"
-        step = self.light.one_way_step_db.get((near[0], far[0]), 0.0) if len(near) == len(far) == 1 else 0.0
+        step = self._one_way_step_db()
         if step == 0.0:
-            return self.words.say("loss", "one_way", spread=spread)
-        return self.words.say("loss", "one_way_unlike", spread=spread, step=f"{abs(step):.2f}")
+            return self.words.say("loss", "one_way")
+        return self.words.say("loss", "one_way_unlike", step=f"{step:.2f}")
+
+    def _one_way_step_db(self) -> float:
+        """The false step between the two fibres: by their widths on record, else by their types."""
+        widths = [settled_number(self.context, f"mode_field_{side}_um") for side in ("near", "far")]
+        if widths[0] is not None and widths[1] is not None:
+            return step_of_widths_db(widths[0], widths[1])
+        near, far = (self._types(f"fibre_type_{side}") for side in ("near", "far"))
+        return abs(self.light.one_way_step_db.get((near[0], far[0]), 0.0)) if len(near) == len(far) == 1 else 0.0
 
     def _types(self, name: str) -> tuple[str, ...]:
         return self.context.possible[name].words if name in self.context.held else ()
@@ -321,10 +334,10 @@ def inserted_m(rules: Rules, context: Context, plan: Plan) -> float:
     return _inserted_m(rules, context, plan)
 
 
-def chance_said(words: Words, chance: float, at_most: float) -> str:
-    """A chance to close, between its bounds, in words, with what to do about it; the lower bound decides that."""
+def chance_said(words: Words, chance: float, at_most: float, every: float) -> str:
+    """A chance to close, between its bounds, in words, with what to do about it: that hangs on all fibres together."""
     bands = words.wording["chance"]["band"]  # type: ignore[index]
-    do = next(band["do"] for band in bands if chance >= band["at_least"])
+    do = next(band["do"] for band in bands if every >= band["at_least"])
     low, high = int(chance * 100.0), int(at_most * 100.0)
     if chance > 0.99:
         closes = words.say("chance", "closes_nearly_all")

@@ -76,7 +76,6 @@ class Redone:
     _prices: dict[tuple[str, ...], AttemptCost] = field(default_factory=dict)
     _laws: dict[tuple[object, ...], JointLaw] = field(default_factory=dict)
     _kinds: dict[tuple[str, str], tuple[object, ...]] = field(default_factory=dict)
-    _usual: dict[int, float] = field(default_factory=dict)
     _sizes: dict[str, float] = field(default_factory=dict)
     _last: dict[tuple[object, ...], dict[tuple[int, int, int], Expected]] = field(default_factory=dict)
 
@@ -151,27 +150,19 @@ class Redone:
 
     def _limited(self, plan: Plan, service: str) -> Attempts:
         """The attempts, and up to what a joint is kept whatever the margin: the owner's limit for what stays, and what
-        all but a few joints of its kind keep; both for what the joint itself loses, unlike mode fields apart."""
+        a good joint of its kind keeps; both for what the joint itself loses, unlike mode fields apart."""
         attempts, law = self.attempts(plan), self._law(self.light.joint(plan), service)
         if law.tries == 1 or attempts.each == 1:
             return replace(attempts, redo_cost=0.0, each=1)
-        usual = self.workmanship_db(plan, service)
+        usual = self.good_up_to_db(plan, service)
         owner = attempts.owner_limit_db
         if owner is not None and owner <= usual and law.tail(0, owner) <= _HOPELESS:
             return attempts
         return replace(attempts, owner_limit_db=usual, over_limit_cost=0.0)
 
-    def workmanship_db(self, plan: Plan, service: str) -> float:
-        """The loss that all but a few joints of a kind keep at the first attempt; a worse one is made again."""
-        law = self._law(self.light.joint(plan), service)
-        if id(law) not in self._usual:
-            few = 1.0 - self.policy.rates["workmanship_kept"].value
-            low, high = 0.0, 20.0
-            for _ in range(40):
-                middle = 0.5 * (low + high)
-                low, high = (middle, high) if law.tail(0, middle) > few else (low, middle)
-            self._usual[id(law)] = high
-        return self._usual[id(law)]
+    def good_up_to_db(self, plan: Plan, service: str) -> float:
+        """Up to what a joint of a kind is good, whatever the margin and however many were made before."""
+        return self.policy.joints[plan.method, mode_of(service)].good_up_to_db
 
     def unlike_db(self, plan: Plan) -> float:
         """What one joint of a plan loses by unlike mode fields, at its middle: a reading holds it."""

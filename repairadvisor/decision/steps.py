@@ -6,6 +6,7 @@ from collections.abc import Mapping
 
 from repairadvisor.decision.advice import Loss, Step
 from repairadvisor.decision.reasons import Words
+from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.screens import BARRED
 from repairadvisor.decision.situation import Situation
 from repairadvisor.facts.value import Known
@@ -37,7 +38,8 @@ def step_fields(situation: Situation, plan: Plan | None, loss: Loss | None, fibr
     return {
         "joint_limit_db": joint_limit,
         "joint_limit_why": why,
-        "attempts": f"{rules.policy.limits['attempts_most'].value:g}" if loss is None else f"{loss.attempts_each}",
+        "attempts": words.counted("attempt", _most_attempts(rules, loss)),
+        "expected_db": words.say("step", "budget_left_unknown") if first is None else f"{first.p50_db:.2f}",
         "budget_left_db": words.say("step", "budget_left_unknown") if left is None else f"{left:.2f}",
         "bend_radius_mm": f"{_bend_radius(situation):g}",
         "fibres": words.counted("fibre", fibres),
@@ -55,22 +57,21 @@ def joints_to_make(situation: Situation, plan: Plan, fibres: float) -> float:
     return float(-(-fibres // ribbon)) * each
 
 
+def _most_attempts(rules: Rules, loss: Loss | None) -> float:
+    return rules.policy.limits["attempts_most"].value if loss is None else float(loss.attempts_each)
+
+
 def _joint_limit(situation: Situation, loss: Loss | None) -> tuple[str, str]:
-    """The limit for one joint: the one up to which the advice keeps it, with whose it is."""
+    """The limit for one joint, with whose it is: that of the advice's own light."""
     words = Words(situation.rules.wording)
     owner = situation.context.state("owner_joint_limit_db")
-    if loss is not None and loss.keep_up_to_db:
-        limit = loss.keep_up_to_db[0]
-        if isinstance(owner, Known) and isinstance(owner.value, float) and owner.value <= limit + 1e-6:
-            return f"{owner.value:g}", words.say("step", "joint_limit_why_owner")
-        return f"{limit:.2f}", words.say("step", "joint_limit_why_policy")
+    if loss is not None and loss.joints:
+        limit = min(loss.good_up_to_db, *loss.keep_up_to_db[:1], loss.good_up_to_db)
+        owners = isinstance(owner, Known) and isinstance(owner.value, float) and abs(owner.value - limit) < 1e-6
+        return f"{limit:.2f}", words.say("step", "joint_limit_why_owner" if owners else "joint_limit_why_policy")
     if isinstance(owner, Known):
         return f"{owner.value:g}", words.say("step", "joint_limit_why_owner")
-    why = words.say("step", "joint_limit_why_policy")
-    if loss is None or not loss.joints:
-        return words.say("step", "budget_left_unknown"), why
-    first = next(iter(loss.by_wavelength.values()))
-    return f"{first.p95_db / loss.joints:.2f}", why
+    return words.say("step", "budget_left_unknown"), words.say("step", "joint_limit_why_policy")
 
 
 def _bend_radius(situation: Situation) -> float:

@@ -55,7 +55,9 @@ def _reflectance_said(
     if joint.method in GEL_METHODS and mode == SINGLE_MODE:
         lines += _gel_said(rules, context, limit)
     if together is not None and joint.joints > 1 and value > COUNTED_DB:
-        lines.append(say("loss", "reflectance_together", n=joint.joints, value=f"{together:.0f}"))
+        now = settled_number(context, "air_temperature_c") if joint.method in GEL_METHODS else None
+        worst = value if now is None else rules.light.reflections.gel_at(now)[0]
+        lines.append(say("loss", "reflectance_together", n=joint.joints, value=f"{together + worst - value:.0f}"))
     return tuple(lines)
 
 

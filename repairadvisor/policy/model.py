@@ -166,7 +166,8 @@ class JointSet:
     """Workmanship of one method for one mode of fibre: what its loss is made of.
 
     Lateral offset and tilt per axis (standard deviations), a constant, the mated pair's 97 % limit (None: no
-    plug), and the branch that fails; whether a plan counts on a bad one being made again. Reflectance in dB by polish
+    plug), and the branch that fails; whether a plan counts on a bad one being made
+    again, and up to what loss one is good, whatever the margin. Reflectance in dB by polish
     ("any" where it makes no difference): what a plan is held to at ordinary temperatures, and the worst of its life.
     """
 
@@ -180,6 +181,7 @@ class JointSet:
     failure_chance: float
     failure_mean_db: float
     made_again: bool
+    good_up_to_db: float
     reflectance_db: Mapping[str, Number]
     reflectance_worst_db: Mapping[str, Number]
     source: str

@@ -39,6 +39,7 @@ def read_joint(row: Table, words: Words) -> JointSet:
         pairs=pairs,
         failure_chance=numbers["failure_chance"].value,
         failure_mean_db=numbers["failure_mean_db"].value,
+        good_up_to_db=read_number("good_up_to_db", row.child("good_up_to_db")).value,
         made_again=bool(row.take("made_again", bool, True)),
         reflectance_db={name: read_number(name, table) for name, table in row.tables("reflectance_db")},
         reflectance_worst_db={name: read_number(name, table) for name, table in row.tables("reflectance_worst_db")},

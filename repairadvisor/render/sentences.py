@@ -70,8 +70,6 @@ def light(advice: Advice) -> list[str]:
         line += f" (mean {figures.loss(at.mean_db)})"
         if at.margin_left_db is not None:
             line += f"; margin left {figures.loss(at.margin_left_db)}"
-        if at.chance_to_close is not None:
-            line += f"; link closes with {figures.chance(at.chance_to_close)}"
         lines.append(line)
     lines += _joints(lost)
     if advice.loss_withheld:
@@ -84,24 +82,23 @@ def _joints(lost: Loss) -> list[str]:
     line = f"Joints on each fibre: {lost.joints}, {attempts}"
     if lost.inserted_m > 0:
         line += f"; {figures.quantity(lost.inserted_m, 'm')} inserted, {figures.loss(lost.inserted_loss_db)} of it"
-    if lost.given_back_db is not None:
+    if lost.given_back_db:
         line += f"; {figures.loss(lost.given_back_db)} comes back"
     lines = [line, *_kept(lost), *(text for text in (lost.given_back_why, lost.chance_said) if text)]
     lines += [*lost.reflectance_said, *(text for text in (lost.reading_said,) if text)]
-    if lost.how_made:
-        lines.append(lost.how_made)
     return lines
 
 
 def _kept(lost: Loss) -> list[str]:
-    """Up to what loss a joint is kept, where that decides anything."""
-    if not lost.keep_up_to_db or lost.redos_expected < _SELDOM:
-        return []
-    first = "the first joint" if lost.joints > 1 else "the joint"
-    line = f"Keep {first} up to {figures.loss(lost.keep_up_to_db[0])}, make a worse one again"
-    if len(lost.keep_up_to_db) > 1 and lost.keep_up_to_db[1] - lost.keep_up_to_db[0] > 0.01:
-        line += f"; at the second attempt up to {figures.loss(lost.keep_up_to_db[1])}"
-    return [f"{line}; to be expected {figures.how_often(lost.redos_expected, 'fibre')}"]
+    """Up to what a joint is good, and how often one has to be made again."""
+    each = "each joint" if lost.joints > 1 else "the joint"
+    limit = min((lost.good_up_to_db, *lost.keep_up_to_db[:1]))
+    if not lost.keep_up_to_db:
+        return [f"Keep {each} up to {figures.loss(limit)}; there is one attempt, so a worse one is reported"]
+    line = f"Keep {each} up to {figures.loss(limit)}, make a worse one again"
+    if lost.redos_expected < _SELDOM:
+        return [line]
+    return [f"{line}; that is to be expected {figures.how_often(lost.redos_expected, 'fibre')}"]
 
 
 def crew(advice: Advice) -> list[str]:

@@ -110,8 +110,10 @@ def small_rules(shipped: Rules, small: Small) -> Rules:
         "workmanship_kept": 1.0,
         **small.rates,
     }
+    once = {"attempts_most": replace(shipped.policy.limits["attempts_most"], value=1.0)}  # joints made again: elsewhere
     policy = replace(
         shipped.policy,
+        limits={**shipped.policy.limits, **once},
         plans=PLANS,
         screens=small.screens,
         facts=facts,

@@ -334,6 +334,41 @@ def test_steps_and_light_name_the_same_limit_for_a_joint(rules: Rules) -> None:
     assert any(limit in step.limit for step in advice.steps)
 
 
+@pytest.mark.parametrize("failed", [0, 1, 2])
+def test_what_a_good_joint_is_does_not_loosen_with_the_attempts_that_failed(failed: int, rules: Rules) -> None:
+    job = "twelve-cut-by-a-spade-with-slack"
+    facts = {"owner_joint_limit_db": None, "mode_field_loss_db": 0.0, "fibre_type_near": None, "fibre_type_far": None}
+    advice = advise(job_context(job, attempts_so_far_count=failed, **facts), rules)
+    assert advice.plan is not None
+    assert advice.loss is not None
+    assert advice.plan.method == "fusion_splice"
+    assert advice.loss.good_up_to_db == 0.15
+    assert advice.loss.attempts_each == 3 - failed
+    assert any("0.15 dB" in step.limit for step in advice.steps)
+
+
+def test_a_trace_from_one_end_is_off_by_what_the_widths_on_record_say(rules: Rules) -> None:
+    # 10 log (9.2 / 8.4) = 0.395 dB, whatever the types; from types 9.2 against 8.6: 0.293 dB (O1.01).
+    job = "twelve-cut-by-a-spade-with-slack"
+    for facts, step in (
+        ({"mode_field_near_um": 9.2, "mode_field_far_um": 8.4}, "0.40 dB"),
+        ({"fibre_type_near": "g652d", "fibre_type_far": "g657a2"}, "0.29 dB"),
+    ):
+        loss = advise(job_context(job, **facts), rules).loss
+        assert loss is not None
+        assert step in loss.reading_said
+
+
+def test_what_to_do_about_a_chance_hangs_on_all_fibres_together(rules: Rules) -> None:
+    loss = advise(
+        job_context("twelve-cut-by-a-spade-with-slack", margin_db=0.16, owner_joint_limit_db=None), rules
+    ).loss
+    assert loss is not None
+    assert loss.chance_to_close_at_least is not None
+    assert loss.chance_all_close_at_least == pytest.approx(loss.chance_to_close_at_least**12, abs=2e-5)
+    assert "All 12 fibres" in loss.chance_said
+
+
 def test_a_flat_plug_in_analogue_video_is_barred(rules: Rules) -> None:
     facts = {"place": "customer_home", "service_kind": "analogue_video", "fibres_down_count": 1, "margin_db": 3}
     situation = look(rules, as_it_stands(told(**facts, plug_polish_far="upc"), rules))
