@@ -21,7 +21,7 @@ from dataclasses import dataclass, field, replace
 from itertools import accumulate
 
 from repairadvisor.errors import OpticsError
-from repairadvisor.optics.distribution import LossModel, LossTable, compile_sum
+from repairadvisor.optics.distribution import LossModel, LossTable, compile_sum, table_from_tail
 from repairadvisor.optics.other_wavelengths import Line, clean_lines, failed_lines
 from repairadvisor.optics.valid_range import in_range
 
@@ -215,14 +215,11 @@ def _mixed_branch(first: Branch, second: Branch, share: float) -> Branch:
 
 
 def _mixed_table(first: LossTable, second: LossTable, share: float) -> LossTable:
-    """A table between two; its quantiles are not asked for and not made."""
-    knots = sorted({*first.knots_db, *second.knots_db})
-    tail = [(1.0 - share) * first.chance_above(x) + share * second.chance_above(x) for x in knots]
-    integral = [0.0]
-    for i in range(len(knots) - 1, 0, -1):
-        integral.append(integral[-1] + 0.5 * (tail[i - 1] + tail[i]) * (knots[i] - knots[i - 1]))
+    """A table between two."""
+    knots = tuple(sorted({*first.knots_db, *second.knots_db}))
+    tail = tuple((1.0 - share) * first.chance_above(x) + share * second.chance_above(x) for x in knots)
     mean_db = (1.0 - share) * first.mean_db + share * second.mean_db
-    return LossTable(knots[0], tuple(knots), tuple(tail), tuple(reversed(integral)), mean_db, 0.0, 0.0, 0.0)
+    return table_from_tail(knots[0], knots, tail, mean_db)
 
 
 def _mixed_lines(first: tuple[Line, Line], second: tuple[Line, Line], share: float) -> tuple[Line, Line]:
