@@ -36,7 +36,8 @@ _STRETCH_DB, _AMPLE_DB = 0.5, 6.0
 #: Budgets at which the rule is worked out for one that is only bounded, dB.
 GRID_DB = (
     *(-12.0, -6.0, -4.0, -3.0, -2.0, -1.5, -1.0, -0.75, -0.5, -0.4, -0.3, -0.2, -0.15, -0.1, -0.05),
-    *(0.025 * i for i in range(21)),
+    *(0.0125 * i for i in range(21)),
+    *(0.25 + 0.025 * i for i in range(1, 11)),
     *(0.5 + 0.05 * i for i in range(1, 11)),
     *(1.1, 1.2, 1.3, 1.4, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 10.0),
 )
@@ -264,7 +265,7 @@ def preferred(price: float) -> float:
 def grid_within(low_db: float, high_db: float) -> list[tuple[float, float]]:
     """Margins of a fixed grid, with weights that add up to 1, for the mean over a margin even between two of what runs
     straight between them; the grid is dense where chances change. Against the rule itself, averaged finely, the chance
-    of missing is off by at most 0.2 points in cells that begin below 0.1 dB, by 0.05 elsewhere."""
+    of missing is off by at most 0.4 points in cells that begin below 0.1 dB, by 0.1 below 0.2 and by 0.06 elsewhere."""
     weights: dict[float, float] = {}
     whole = high_db - low_db
     first = min(max(bisect_right(GRID_DB, low_db) - 1, 0), len(GRID_DB) - 2)

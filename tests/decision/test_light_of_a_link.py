@@ -471,3 +471,25 @@ def test_grids_stand_for_a_margin_that_is_even_between_two(low: float, width: fl
 
 def test_the_grid_rises() -> None:
     assert all(a < b for a, b in itertools.pairwise(GRID_DB))
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "points"), [(0.0, 0.1, 4e-3), (0.1, 0.2, 1e-3), (0.2, 0.5, 6e-4), (0.5, 2.0, 6e-4)]
+)
+@pytest.mark.parametrize(
+    ("method", "layout"), [("fusion_splice", "insert_section"), ("mechanical_splice", "join_directly")]
+)
+def test_a_bounded_margin_is_averaged_as_many_known_ones_are(
+    method: str, layout: str, low: float, high: float, points: float, rules: Rules
+) -> None:
+    plan = a_plan(rules, method, layout)
+    context = job_context("twelve-cut-by-a-spade-with-slack", owner_joint_limit_db=None, attempts_so_far_count=0)
+    situation = look(rules, as_it_stands(context, rules))
+    weigh(situation, 1 << rules.policy.plans.index(plan))
+    assert situation.costs is not None
+    redone = situation.costs.redone
+    found = redone.expected(plan, "passive_network", low, high)
+    known = [low + (i + 0.5) / 60 * (high - low) for i in range(60)]
+    each = [redone.expected(plan, "passive_network", margin, margin) for margin in known]
+    assert found.missed == pytest.approx(sum(one.missed for one in each) / 60, abs=points)
+    assert found.redos == pytest.approx(sum(one.redos for one in each) / 60, abs=10 * points)
