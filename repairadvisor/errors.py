@@ -7,7 +7,13 @@
     ├── PolicyError                a rule or number of the policy cannot be used; names file and key
     ├── OpticsError                a physical quantity outside the range of its formula
     ├── NotFoundError              what was asked for is not here
-    └── SettingsError              the service was started with something it cannot work with
+    ├── KeyReusedError             something else was asked before under the same idempotency key
+    ├── ConflictError              what is asked does not go with how things stand
+    ├── SettingsError              the service was started with something it cannot work with
+    ├── EventRefusedError          an event that its source cannot be shown to have sent; nothing of it is kept
+    ├── EventUnreadableError       an event that says nothing usable of a ticket; it is set aside with this reason
+    ├── RemoteUnavailableError     another system could not be asked now; asking again later may do
+    └── RemoteRefusedError         another system will not have it, however often it is asked
 
 A single thing that is wrong is a :class:`Fault`; an :class:`InputError` holds all of them.
 """
@@ -98,6 +104,21 @@ class NotFoundError(RepairAdvisorError):
         super().__init__(f"no {what} {name}")
 
 
+class KeyReusedError(RepairAdvisorError):
+    """Something else was asked before under the same idempotency key."""
+
+    slug = "key-reused"
+
+    def __init__(self) -> None:
+        super().__init__("something else was asked before under this key")
+
+
+class ConflictError(RepairAdvisorError):
+    """What is asked does not go with how things stand now."""
+
+    slug = "conflict"
+
+
 class SettingsError(RepairAdvisorError):
     """A setting of the service that it cannot work with."""
 
@@ -109,3 +130,34 @@ class SettingsError(RepairAdvisorError):
         self.problem = problem
         self.allowed = allowed
         super().__init__(f"{setting} = {value}: {problem}" + (f"; allowed: {allowed}" if allowed else ""))
+
+
+class EventRefusedError(RepairAdvisorError):
+    """An event whose sender cannot be shown to be the one we know, or that is too old to be believed."""
+
+    slug = "event-refused"
+
+
+class EventUnreadableError(RepairAdvisorError):
+    """An event that came from its source and cannot be read as a ticket, today or later."""
+
+    slug = "event-unreadable"
+
+
+class RemoteUnavailableError(RepairAdvisorError):
+    """Another system could not be asked now. ``retry_after_s`` is the least wait it asked for, if it asked for one.
+
+    Whether what was sent has arrived is not known.
+    """
+
+    slug = "remote-unavailable"
+
+    def __init__(self, problem: str, retry_after_s: float | None = None) -> None:
+        self.retry_after_s = retry_after_s
+        super().__init__(problem)
+
+
+class RemoteRefusedError(RepairAdvisorError):
+    """Another system understood what was sent and will not have it: sending it again as it is does not help."""
+
+    slug = "remote-refused"

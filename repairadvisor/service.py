@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -17,13 +18,13 @@ from repairadvisor.decision.method import advise
 from repairadvisor.decision.prepare import prepare
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.situation import look
-from repairadvisor.errors import InputError, NotFoundError
+from repairadvisor.errors import InputError, KeyReusedError, NotFoundError
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.policy.load import load_policy
 from repairadvisor.policy.model import Policy
-from repairadvisor.schemas.advice import document_bytes
-from repairadvisor.schemas.request import AdviceRequest, read_request
+from repairadvisor.schemas.advice import document_bytes, read_document
+from repairadvisor.schemas.request import read_request
 from repairadvisor.settings import Settings
 from repairadvisor.store.database import migrate, open_database
 from repairadvisor.store.records import AdviceRecord, Records, StoredAdvice
@@ -82,6 +83,24 @@ class PreparedMethod:
 
 
 @dataclass(frozen=True, slots=True)
+class KeepAs:
+    """Under which id an advice is kept, what was asked, as a digest, and whose ticket it is for.
+
+    What is asked again under the same id is answered with what was kept.
+    """
+
+    id: str
+    asked: str
+    ticket: str | None = None
+
+    @classmethod
+    def of_key(cls, key: str, request: Mapping[str, object]) -> KeepAs:
+        """For a request that came with an idempotency key."""
+        asked = hashlib.sha256(orjson.dumps(request, option=orjson.OPT_SORT_KEYS)).hexdigest()
+        return cls(hashlib.sha256(f"idempotency-key\0{key}".encode()).hexdigest()[:32], asked)
+
+
+@dataclass(frozen=True, slots=True)
 class Answer:
     """An advice, its document as JSON, and the id under which it is kept (None: it is not kept)."""
 
@@ -107,13 +126,17 @@ class Advisor:
         """The words of the policy in force."""
         return self._method.wording
 
-    def advise(self, request: Mapping[str, object], clock: datetime) -> Answer:
+    def advise(self, request: Mapping[str, object], clock: datetime, keep_as: KeepAs | None = None) -> Answer:
         """Advice on a request as it came in, kept unless it says ``"record": false``.
 
-        ``clock`` is the time it is (aware): the request's own ``now`` counts before it. Raises
-        :class:`InputError` with everything wrong with the request, and the cautions of the place it names.
+        ``clock`` is the time it is (aware): the request's own ``now`` counts before it. With ``keep_as`` the same
+        request is answered once: asked again, it gets what was kept. Raises :class:`InputError` with everything wrong
+        with the request, and the cautions of the place it names; :class:`KeyReusedError` where something else was
+        asked under that id.
         """
         asked, faults = read_request(request)
+        if keep_as is not None and asked.record and (earlier := self._earlier(keep_as)) is not None:
+            return earlier
         now = asked.now or clock
         try:
             context = parse_context(asked.facts, now)
@@ -128,7 +151,22 @@ class Advisor:
             raise InputError(faults, named, self._cautions_at(named, now))
         advice = self._method.advise(context)
         document = document_bytes(advice)
-        return Answer(advice, document, self._kept(asked, context, advice, document, clock))
+        if not asked.record:
+            return Answer(advice, document, None)
+        if self._records is None:
+            raise ValueError("there is nowhere to keep the advice, and the request does not forgo it")
+        record = self._record(context, advice, document, clock, keep_as)
+        if keep_as is None:
+            return Answer(advice, document, self._records.save(record))
+        return _answer_once(keep_as, self._records.save_once(keep_as.id, record))
+
+    def _earlier(self, keep_as: KeepAs) -> Answer | None:
+        if self._records is None:
+            return None
+        try:
+            return _answer_once(keep_as, self._records.get(keep_as.id))
+        except NotFoundError:
+            return None
 
     def given(self, advice_id: str) -> StoredAdvice:
         """The advice that was kept under ``advice_id``. Raises :class:`NotFoundError`."""
@@ -142,25 +180,28 @@ class Advisor:
             return ()
         return self._method.standing_cautions(parse_context({"place": place}, now))
 
-    def _kept(
-        self, asked: AdviceRequest, context: Context, advice: Advice, document: bytes, clock: datetime
-    ) -> str | None:
-        if not asked.record:
-            return None
-        if self._records is None:
-            raise ValueError("there is nowhere to keep the advice, and the request does not forgo it")
-        return self._records.save(
-            AdviceRecord(
-                given_at=clock,
-                now=context.now,
-                facts=orjson.dumps(context.as_given()),
-                policy_id=self._method.policy_id,
-                vocabulary_version=advice.vocabulary_version,
-                method_version=advice.method_version,
-                document=document,
-                action=advice.action,
-            )
+    def _record(
+        self, context: Context, advice: Advice, document: bytes, clock: datetime, keep_as: KeepAs | None
+    ) -> AdviceRecord:
+        return AdviceRecord(
+            given_at=clock,
+            now=context.now,
+            facts=orjson.dumps(context.as_given()),
+            policy_id=self._method.policy_id,
+            vocabulary_version=advice.vocabulary_version,
+            method_version=advice.method_version,
+            document=document,
+            action=advice.action,
+            ticket=None if keep_as is None else keep_as.ticket,
+            asked=None if keep_as is None else keep_as.asked,
         )
+
+
+def _answer_once(keep_as: KeepAs, stored: StoredAdvice) -> Answer:
+    """What was kept under that id, if the same was asked."""
+    if stored.asked != keep_as.asked:
+        raise KeyReusedError
+    return Answer(read_document(stored.document), stored.document, stored.id)
 
 
 def default_policy() -> Policy:

@@ -11,6 +11,8 @@ import jsonschema
 import pytest
 import schemathesis
 from builders import FixedMethod, a_database_url, an_advice
+from delivery.desk import Desk
+from delivery.office import HandQueue
 from flask import Flask
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
@@ -18,12 +20,14 @@ from openapi_spec_validator import OpenAPIV31SpecValidator
 from schemathesis import GenerationMode
 from schemathesis.checks import load_all_checks
 
+from repairadvisor.delivery.office import Office
 from repairadvisor.facts.vocabulary import BY_NAME, TIME_NAMES
+from repairadvisor.plugin.loading import Plugins, Source
 from repairadvisor.service import Advisor
 from repairadvisor.settings import Settings
 from repairadvisor.store.database import migrate, open_database
 from repairadvisor.store.records import Records
-from repairadvisor.web import openapi
+from repairadvisor.web import openapi, operations
 from repairadvisor.web.app import create_app
 
 load_all_checks()
@@ -35,7 +39,11 @@ def app(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Flask]:
     url = a_database_url(tmp_path_factory.mktemp("records"))
     engine = open_database(url)
     migrate(engine)
-    yield create_app(Settings(database_url=url), Advisor(FixedMethod(an_advice()), Records(engine)))
+    advisor = Advisor(FixedMethod(an_advice()), Records(engine))
+    desk = Desk()
+    plugins = Plugins(sources={"desk": Source("desk", desk, "desk")}, carriers={"desk": desk})
+    office = Office(engine, HandQueue(), advisor, plugins, "")
+    yield create_app(Settings(database_url=url), advisor, office)
     engine.dispose()
 
 
@@ -63,14 +71,15 @@ def test_every_route_of_the_application_stands_in_the_file(app: Flask) -> None:
         for rule in app.url_map.iter_rules()
         for method in (rule.methods or set()) - {"HEAD", "OPTIONS"}
     }
-    for_people = {("/", "get"), ("/", "post"), ("/static/{path:filename}", "get")}
+    for_people = {("/", "get"), ("/", "post"), ("/static/{path:filename}", "get"), ("/deliveries", "get")}
+    for_people |= {("/deliveries/{delivery_id}/retry", "post")}
     written = {(path, method) for path, operations in DOCUMENT["paths"].items() for method in operations}
     assert served - for_people == written
 
 
-@pytest.mark.parametrize("name", openapi.EXAMPLES)
+@pytest.mark.parametrize("name", operations.EXAMPLES)
 def test_each_example_is_answered_as_the_file_says(app: Flask, name: str) -> None:
-    body = openapi.EXAMPLES[name]["value"]
+    body = operations.EXAMPLES[name]["value"]
     jsonschema.validate(body, {**DOCUMENT, "$ref": "#/components/schemas/AdviceRequest"})
     response = app.test_client().post("/v1/advice", json=body)
     assert response.status_code == 200
@@ -78,7 +87,7 @@ def test_each_example_is_answered_as_the_file_says(app: Flask, name: str) -> Non
 
 
 def test_examples_leave_no_records() -> None:
-    assert all(example["value"]["record"] is False for example in openapi.EXAMPLES.values())
+    assert all(example["value"]["record"] is False for example in operations.EXAMPLES.values())
 
 
 def test_every_fact_stands_in_the_file_with_its_meaning() -> None:

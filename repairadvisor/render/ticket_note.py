@@ -1,8 +1,10 @@
 """An advice as plain text for a ticket: short notes whose first line says it all.
 
-A note holds at most ``LONGEST`` characters. What a crew must have (cautions and checks above all) is never cut:
-it goes on in further numbered notes. Everything else yields: it is left out, last block first, where the notes
-that are needed anyway have no room for it, and the note says what was left out.
+The answer, then what must be certain, what to do, what to carry, and how much light it costs; a caution stands where it
+counts, and those that come before everything stand before everything. A note holds at most ``LONGEST`` characters. What
+a crew must have (cautions, checks, steps, kit) is never cut: it goes on in further numbered notes. Everything else
+yields: it is left out, last block first, where the notes that are needed anyway have no room for it, and the note says
+what was left out.
 """
 
 from __future__ import annotations
@@ -25,22 +27,22 @@ def render(advice: Advice, heading: Mapping[str, str] = HEADINGS) -> str:
     return "\n\n".join(notes(advice, heading)) + "\n"
 
 
-def notes(advice: Advice, heading: Mapping[str, str] = HEADINGS) -> tuple[str, ...]:
-    """The notes in order, each of at most ``LONGEST`` characters, broken only between lines.
+def notes(advice: Advice, heading: Mapping[str, str] = HEADINGS, longest: int = LONGEST) -> tuple[str, ...]:
+    """The notes in order, each of at most ``longest`` characters, broken only between lines.
 
     (A single line longer than a note is broken between words.)
     """
-    needed, optional = _needed(advice), _optional(advice, heading)
-    fewest = len(_packed([*needed, *_left_out(optional)]))
+    needed, optional = _needed(advice, heading), _optional(advice, heading)
+    fewest = len(_packed([*needed, *_left_out(optional)], longest))
     for kept in range(len(optional), 0, -1):
         lines = [*needed, *(line for name, block in optional[:kept] for line in [name, *block])]
-        packed = _packed([*lines, *_left_out(optional[kept:])])
+        packed = _packed([*lines, *_left_out(optional[kept:])], longest)
         if len(packed) <= fewest:
             return packed
-    return _packed([*needed, *_left_out(optional)])
+    return _packed([*needed, *_left_out(optional)], longest)
 
 
-def _needed(advice: Advice) -> list[str]:
+def _needed(advice: Advice, heading: Mapping[str, str]) -> list[str]:
     cautions = placed(advice)
     return [
         sentences.headline(advice),
@@ -52,19 +54,25 @@ def _needed(advice: Advice) -> list[str]:
         *sentences.times_and_cost(advice),
         *(sentences.caution(text) for text in cautions.first),
         *sentences.checks(advice, cautions.beside),
-        *sentences.light(advice),
         *(sentences.question(one) for one in advice.questions),
         *sentences.steps(advice, cautions.before),
+        *_carried(advice, heading),
+        *sentences.light(advice),
         *sentences.not_known(advice),
         *sentences.validity(advice),
     ]
+
+
+def _carried(advice: Advice, heading: Mapping[str, str]) -> list[str]:
+    """The van is loaded from the ticket: the whole kit, in one paragraph."""
+    lines = sentences.kit(advice)
+    return [f"{heading['kit']}: {'; '.join(lines)}."] if lines else []
 
 
 def _optional(advice: Advice, heading: Mapping[str, str]) -> list[tuple[str, list[str]]]:
     """Headed blocks; the last one yields first."""
     currency = sentences.currency(advice)
     blocks = [
-        ("kit", sentences.kit(advice)),
         ("turning_points", list(advice.turning_points)),
         ("sources", sentences.sources(advice)),
         ("barred", [sentences.barred(one) for one in advice.barred]),
@@ -78,12 +86,12 @@ def _left_out(blocks: Iterable[tuple[str, list[str]]]) -> list[str]:
     return [f"Left out here for length: {', '.join(names)}."] if names else []
 
 
-def _packed(lines: Iterable[str]) -> tuple[str, ...]:
+def _packed(lines: Iterable[str], longest: int) -> tuple[str, ...]:
     clean = [sentences.one_line(line) for line in lines]
     whole = "\n".join(clean)
-    if len(whole) <= LONGEST:
+    if len(whole) <= longest:
         return (whole,)
-    parts = _filled(clean, LONGEST - _ROOM_FOR_NUMBER)
+    parts = _filled(clean, longest - _ROOM_FOR_NUMBER)
     count = len(parts)
     first, *others = parts
     return (
@@ -95,7 +103,7 @@ def _packed(lines: Iterable[str]) -> tuple[str, ...]:
 def _filled(lines: Iterable[str], room: int) -> list[str]:
     parts: list[str] = []
     for line in lines:
-        for piece in textwrap.wrap(line, room, break_on_hyphens=False):
+        for piece in [line] if len(line) <= room else textwrap.wrap(line, room, break_on_hyphens=False):
             if parts and len(parts[-1]) + 1 + len(piece) <= room:
                 parts[-1] += f"\n{piece}"
             else:

@@ -6,6 +6,7 @@ dataclasses, so a field cannot be in one and not in the other.
 
 from __future__ import annotations
 
+import functools
 import types
 import typing
 from collections.abc import Callable
@@ -91,6 +92,43 @@ def _each_value(part: Plainer) -> Plainer:
 def _names(kind: type) -> tuple[tuple[str, str], ...]:
     """Names of the fields, each with the one it is published under."""
     return tuple((field.name, PUBLISHED_NAMES.get((kind, field.name), field.name)) for field in dataclass_fields(kind))
+
+
+def read_document(document: bytes) -> Advice:
+    """The advice that a document was written from.
+
+    Raises :class:`ValueError` where it has other fields than this version's: it was written by another one.
+    """
+    try:
+        advice: Advice = _made(Advice, orjson.loads(document))
+    except (KeyError, TypeError, AttributeError) as error:
+        raise ValueError(f"the document is of another version: {error!r}") from error
+    return advice
+
+
+def _made(hint: Any, value: Any) -> Any:
+    """A value of this type from its plain form."""
+    origin, inside = typing.get_origin(hint), typing.get_args(hint)
+    if value is None:
+        return None
+    if origin in (types.UnionType, typing.Union):
+        return _made(next(part for part in inside if part is not types.NoneType), value)
+    if origin is tuple:
+        return tuple(_made(inside[0], one) for one in value)
+    if origin is dict:
+        return {key: _made(inside[1], one) for key, one in value.items()}
+    if not (isinstance(hint, type) and is_dataclass(hint)):
+        return value
+    if len(value) != len(dataclass_fields(hint)):
+        raise ValueError(f"the document is of another version: {hint.__name__} has other fields")
+    return hint(**{name: _made(part, value[said]) for name, said, part in _typed_names(hint)})
+
+
+@functools.cache
+def _typed_names(kind: type) -> tuple[tuple[str, str, Any], ...]:
+    """Names of the fields, the ones they are published under, and their types."""
+    hints = typing.get_type_hints(kind)
+    return tuple((name, said, hints[name]) for name, said in _names(kind))
 
 
 _PLAIN_ADVICE = _plainer_of(Advice)

@@ -199,6 +199,14 @@ def writing(engine: Engine) -> Iterator[Connection]:
         yield connection
 
 
+def clock_of(connection: Connection) -> datetime:
+    """The time it is by the database's own clock: the same for all that share it."""
+    if connection.dialect.name == "sqlite":
+        return datetime.now(UTC)  # a file is on one machine
+    now: datetime = connection.execute(text("SELECT clock_timestamp()")).scalar_one()
+    return now.astimezone(UTC)
+
+
 @contextmanager
 def _failing_as_one_kind() -> Iterator[None]:
     try:

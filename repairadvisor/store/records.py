@@ -49,6 +49,7 @@ advices = Table(
     Column("document", LargeBinary, nullable=False),
     Column("action", Text, nullable=False),
     Column("ticket", Text, nullable=True, index=True),
+    Column("asked", String(64), nullable=True),
 )
 
 
@@ -59,7 +60,7 @@ class AdviceRecord:
     ``given_at`` is when it was given and ``now`` the time it was told it is, both with a time zone;
     ``facts`` the canonical JSON of the facts as given; ``policy_id`` the SHA-256 of the canonical policy,
     as 64 hexadecimal digits; ``document`` the advice as JSON; ``action`` what it says to do, in one word;
-    ``ticket`` whose ticket it answers, if anybody's.
+    ``ticket`` whose ticket it answers, if anybody's; ``asked`` the SHA-256 of what was asked, where that counts.
     """
 
     given_at: datetime
@@ -71,6 +72,7 @@ class AdviceRecord:
     document: bytes
     action: str
     ticket: str | None = None
+    asked: str | None = None
 
     def __post_init__(self) -> None:
         for name in ("given_at", "now"):
@@ -105,6 +107,19 @@ class Records:
                 raise
             raise NotFoundError("policy", record.policy_id) from error
         return advice_id
+
+    def save_once(self, advice_id: str, record: AdviceRecord) -> StoredAdvice:
+        """Keep ``record`` under that id unless an advice is kept under it; the advice that is kept.
+
+        Raises :class:`NotFoundError` when its policy was never kept; then nothing is saved.
+        """
+        try:
+            with writing(self._engine) as connection:
+                connection.execute(insert(advices).values(id=advice_id, **asdict(record)))
+        except IntegrityError as error:
+            if not self._has_policy(record.policy_id):
+                raise NotFoundError("policy", record.policy_id) from error
+        return self.get(advice_id)
 
     def get(self, advice_id: str) -> StoredAdvice:
         """The advice with that id, or :class:`NotFoundError`."""

@@ -11,9 +11,9 @@ from repairadvisor.errors import NotFoundError
 from repairadvisor.render import terminal, ticket_note
 from repairadvisor.render.headings import headings
 from repairadvisor.schemas.fact_table import fact_table
-from repairadvisor.service import Advisor, Answer
+from repairadvisor.service import Advisor, Answer, KeepAs
 from repairadvisor.web import problems
-from repairadvisor.web.bodies import HTML, JSON, TEXT, json_object, wanted
+from repairadvisor.web.bodies import HTML, JSON, TEXT, idempotency_key, json_object, wanted
 
 api = Blueprint("api", __name__)
 
@@ -29,7 +29,9 @@ def advisor() -> Advisor:
 @api.post("/v1/advice")
 def give_advice() -> Response:
     form = wanted(request, (JSON, TEXT, HTML))
-    return shown(advisor().advise(json_object(request), datetime.now(UTC)), form)
+    key = idempotency_key(request)
+    asked = json_object(request)
+    return shown(advisor().advise(asked, datetime.now(UTC), KeepAs.of_key(key, asked) if key else None), form)
 
 
 @api.get("/v1/advice/<advice_id>")

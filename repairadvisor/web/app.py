@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from flask import Flask, Response
 
+from repairadvisor.delivery.office import Office
 from repairadvisor.schemas.json_text import LONGEST
 from repairadvisor.service import Advisor, open_advisor
 from repairadvisor.settings import Settings
 from repairadvisor.web import problems
 from repairadvisor.web.api import api
+from repairadvisor.web.deliveries import deliveries
 from repairadvisor.web.pages import pages
 from repairadvisor.web.this_machine import refuse_strangers
 
@@ -18,15 +20,18 @@ _POLICY = (
 )
 
 
-def create_app(settings: Settings, advisor: Advisor | None = None) -> Flask:
-    """The application over ``advisor``, or over the one that ``settings`` open."""
+def create_app(settings: Settings, advisor: Advisor | None = None, office: Office | None = None) -> Flask:
+    """The application over ``advisor``, or over the one that ``settings`` open, and over an ``office`` that is
+    started, if any is."""
     app = Flask("repairadvisor.web")
     app.config["MAX_CONTENT_LENGTH"] = LONGEST
     # A path is what it is: no redirects between spellings, which would lose a body.
     app.url_map.merge_slashes = False
     app.url_map.strict_slashes = True
     app.extensions["repairadvisor"] = advisor if advisor is not None else open_advisor(settings)
+    app.extensions["repairadvisor.office"] = office
     app.register_blueprint(api)
+    app.register_blueprint(deliveries)
     app.register_blueprint(pages)
     app.before_request(refuse_strangers)
     app.after_request(_guard)

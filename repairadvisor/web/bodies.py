@@ -2,10 +2,16 @@
 
 from __future__ import annotations
 
+import re
+
 from flask import Request
-from werkzeug.exceptions import NotAcceptable, UnsupportedMediaType
+from werkzeug.exceptions import BadRequest, NotAcceptable, UnsupportedMediaType
 
 from repairadvisor.schemas.json_text import read_object
+
+#: An idempotency key in quotes, or without them.
+KEY_PATTERN = r'"([ !#-\[\]-~]{1,200})"|([!#-+\--:<-~]{1,200})'
+_KEY = re.compile(KEY_PATTERN)
 
 JSON, TEXT, HTML = "application/json", "text/plain", "text/html"
 
@@ -36,3 +42,18 @@ def json_object(request: Request) -> dict[str, object]:
         raise UnsupportedMediaType("The body has to be application/json in UTF-8.")
     refuse_packed(request)
     return read_object(request.get_data(cache=False))
+
+
+def idempotency_key(request: Request) -> str:
+    """The key under which something is asked once, or "" without one. 400 where it is none.
+
+    As in the IETF draft "The Idempotency-Key HTTP Header Field" (draft-ietf-httpapi-idempotency-key-header, from
+    memory) it is a string in quotes; many senders leave those out, and mean the same.
+    """
+    header = request.headers.get("Idempotency-Key")
+    if header is None:
+        return ""
+    key = _KEY.fullmatch(header.strip())
+    if key is None:
+        raise BadRequest("An Idempotency-Key is 1 to 200 printable ASCII characters, in quotes.")
+    return key[1] if key[1] is not None else key[2]

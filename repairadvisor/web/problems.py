@@ -8,7 +8,14 @@ import orjson
 from flask import Flask, Response, current_app
 from werkzeug.exceptions import HTTPException, MethodNotAllowed
 
-from repairadvisor.errors import Fault, InputError, NotFoundError
+from repairadvisor.errors import (
+    ConflictError,
+    EventRefusedError,
+    Fault,
+    InputError,
+    KeyReusedError,
+    NotFoundError,
+)
 from repairadvisor.schemas.json_text import LONGEST, NotJsonError
 from repairadvisor.schemas.problem import problem
 from repairadvisor.store.database import RecordsError
@@ -54,9 +61,16 @@ KINDS: dict[str, Kind] = {
             "This was sent by a page of another site",
             "Open the form here and send it from here; a program sends no Origin header.",
         ),
+        Kind(
+            "event-refused",
+            403,
+            "The event's sender cannot be shown to be the one we know",
+            "Sign the event as its source has agreed; nothing of it was kept.",
+        ),
         Kind("not-found", 404, "There is nothing here", "/openapi.json lists what is here."),
         Kind("method-not-allowed", 405, "This method is not known here", "The Allow header names those that are."),
         Kind("not-acceptable", 406, "None of the wanted forms can be given", "The detail names the forms there are."),
+        Kind("conflict", 409, "This does not go with how things stand", "The detail says how they stand."),
         Kind("too-large", 413, "The body is too large", f"A request may hold up to {LONGEST} bytes."),
         Kind("wrong-media-type", 415, "The body is of the wrong media type", "Say Content-Type: application/json."),
         Kind(
@@ -70,6 +84,12 @@ KINDS: dict[str, Kind] = {
             422,
             "The facts cannot be used",
             "Change what each fault names; nothing was clipped, guessed or stored.",
+        ),
+        Kind(
+            "key-reused",
+            422,
+            "Something else was asked before under this idempotency key",
+            "Take a new key for each thing that is asked; send the same only to have the same answered again.",
         ),
         Kind("http", 400, "The request cannot be answered", "See the status."),
         Kind(
@@ -101,6 +121,9 @@ def install(app: Flask) -> None:
     app.register_error_handler(InputError, _of_input)
     app.register_error_handler(NotFoundError, _of_missing)
     app.register_error_handler(RecordsError, _of_records)
+    app.register_error_handler(EventRefusedError, _as_it_says)
+    app.register_error_handler(ConflictError, _as_it_says)
+    app.register_error_handler(KeyReusedError, _as_it_says)
 
 
 def _of_http(error: HTTPException) -> Response:
@@ -128,6 +151,10 @@ def _of_input(error: InputError) -> Response:
 
 def _of_missing(error: NotFoundError) -> Response:
     return _answer(KINDS["not-found"], f"There is no {error.what} under this name.")
+
+
+def _as_it_says(error: EventRefusedError | ConflictError | KeyReusedError) -> Response:
+    return _answer(KINDS[error.slug], str(error))
 
 
 def _of_records(error: RecordsError) -> Response:

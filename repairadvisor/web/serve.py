@@ -19,9 +19,12 @@ from waitress import create_server
 from waitress.channel import HTTPChannel
 from waitress.task import ErrorTask
 
+from repairadvisor.delivery.office import Office, open_office
+from repairadvisor.delivery.pulse import Name
 from repairadvisor.errors import RepairAdvisorError, SettingsError
 from repairadvisor.render.sentences import one_line
 from repairadvisor.schemas.json_text import LONGEST
+from repairadvisor.service import open_advisor
 from repairadvisor.settings import PORT, Settings
 from repairadvisor.web.app import create_app
 from repairadvisor.web.problems import MEDIA_TYPE, document_of_status
@@ -62,22 +65,30 @@ def main(arguments: list[str] | None = None) -> int:
     given = parser.parse_args(arguments)
     try:
         settings = Settings.from_environment(os.environ)
-        server = _server(settings if given.port is None else replace(settings, port=given.port))
+        server, office = _server(settings if given.port is None else replace(settings, port=given.port))
     except RepairAdvisorError as error:
         sys.stderr.write(f"{one_line(str(error))}\n")
         return 2
     signal.signal(signal.SIGTERM, _stop)
     sys.stdout.write(_announcement(_address(server), as_json=given.json))
     sys.stdout.flush()
-    server.run()
+    try:
+        server.run()
+    finally:
+        if office is not None:
+            office.stop()
     return 0
 
 
-def _server(settings: Settings) -> Any:
+def _server(settings: Settings) -> tuple[Any, Office | None]:
     # First the port, then the policy: that takes seconds, and a port that is taken is to be told at once.
     listening = _listening(settings)
     try:
-        app = create_app(settings)
+        advisor = open_advisor(settings)
+        office = open_office(settings, advisor, os.environ)
+        if office is not None:
+            office.start(Name(settings.worker, settings.database_url, os.environ))
+        app = create_app(settings, advisor, office)
     except RepairAdvisorError:
         listening.close()
         raise
@@ -90,7 +101,7 @@ def _server(settings: Settings) -> Any:
         clear_untrusted_proxy_headers=True,
     )
     server.channel_class = _Channel
-    return server
+    return server, office
 
 
 def _listening(settings: Settings) -> socket.socket:

@@ -22,7 +22,7 @@ from sqlalchemy import Column, Engine, Integer, MetaData, Table, event, insert, 
 from sqlalchemy.exc import OperationalError, StatementError
 
 from repairadvisor.errors import SettingsError
-from repairadvisor.store import database, records
+from repairadvisor.store import database, deliveries, records
 from repairadvisor.store.database import (
     UtcDateTime,
     metadata,
@@ -279,11 +279,15 @@ def test_two_that_read_and_then_write_take_turns(with_moments: Engine) -> None:
         assert set(connection.execute(select(moments.c.number)).scalars()) == {1, 2, 3}
 
 
+ALL_TABLES = {"alembic_version", "policies", "advices", "deliveries", "tickets", "workers", "polls"}
+
+
 # -- migrations ------------------------------------------------------------------------------------------
 
 
 def test_the_migrations_make_exactly_the_declared_tables(engine: Engine) -> None:
     assert records.advices.metadata is metadata
+    assert deliveries.tickets.metadata is metadata
     with reading(engine) as connection:
         context = MigrationContext.configure(connection, opts={"compare_type": True})
         assert compare_metadata(context, metadata) == []
@@ -296,13 +300,18 @@ def test_every_declared_index_and_reference_has_its_declared_name(engine: Engine
         "ix_advices_given_at",
         "ix_advices_ticket",
     }
+    assert {index["name"] for index in found.get_indexes("deliveries")} == {
+        "ix_deliveries_received_at",
+        "ix_deliveries_state",
+        "ix_deliveries_ticket_id",
+    }
 
 
 def test_migrating_again_changes_nothing(engine: Engine) -> None:
     before = (tables(engine), revision(engine))
     migrate(engine)
     assert (tables(engine), revision(engine)) == before
-    assert before[0] == {"alembic_version", "policies", "advices"}
+    assert before[0] == ALL_TABLES
 
 
 def test_migrations_go_back_and_forth(engine: Engine) -> None:
@@ -312,7 +321,7 @@ def test_migrations_go_back_and_forth(engine: Engine) -> None:
     assert revision(engine) is None
     migrate(engine)
     assert revision(engine) == newest
-    assert tables(engine) == {"alembic_version", "policies", "advices"}
+    assert tables(engine) == ALL_TABLES
 
 
 def test_a_migration_that_fails_midway_leaves_nothing(empty: Engine) -> None:
@@ -349,4 +358,4 @@ def test_processes_that_migrate_at_once_all_succeed(database_url: str) -> None:
         process.join()
     assert [process.exitcode for process in processes] == [0, 0, 0]
     with opened(database_url) as engine:
-        assert tables(engine) == {"alembic_version", "policies", "advices"}
+        assert tables(engine) == ALL_TABLES

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from builders import FixedMethod, a_database_url, an_advice
+from delivery.office import Delivering, delivering, desk, facts_sources, holds_min
 from flask import Flask
 from flask.testing import FlaskClient
 from sqlalchemy import Engine
@@ -17,6 +18,8 @@ from repairadvisor.settings import Settings
 from repairadvisor.store.database import migrate, open_database
 from repairadvisor.store.records import Records
 from repairadvisor.web.app import create_app
+
+__all__ = ["delivering", "desk", "facts_sources", "holds_min"]
 
 
 @pytest.fixture(scope="session")
@@ -50,3 +53,10 @@ def app(tmp_path: Path, records: Records) -> Flask:
 @pytest.fixture
 def client(app: Flask) -> FlaskClient:
     return app.test_client()
+
+
+@pytest.fixture
+def with_office(delivering: Delivering, tmp_path: Path) -> FlaskClient:
+    """An application whose office works when the test says so."""
+    settings = Settings(database_url=a_database_url(tmp_path))
+    return create_app(settings, Advisor(FixedMethod(an_advice()), delivering.records), delivering.office).test_client()

@@ -1,0 +1,83 @@
+"""``repairadvisor advise``: facts in, advice out."""
+
+from __future__ import annotations
+
+import argparse
+import os
+import re
+import sys
+from collections.abc import Mapping
+from datetime import UTC, datetime
+from typing import Any
+
+import orjson
+
+from repairadvisor.cli.streams import DONE, content_of, output
+from repairadvisor.errors import Fault, InputError
+from repairadvisor.render import terminal
+from repairadvisor.render.headings import headings
+from repairadvisor.schemas.json_text import read_object
+from repairadvisor.schemas.typed import typed_fact
+from repairadvisor.service import Advisor, Answer, open_records, prepared_method
+from repairadvisor.settings import Settings
+
+_PAIR = re.compile(r"([A-Za-z_][A-Za-z0-9_]*)=(.*)", re.DOTALL)
+
+
+def add_to(commands: Any) -> None:
+    """Declare the command."""
+    advise = commands.add_parser("advise", help="facts in, advice out")
+    advise.add_argument(
+        "facts",
+        nargs="+",
+        metavar="FILE|-|NAME=VALUE",
+        help="a request as JSON in a file, - for standard input, or facts",
+    )
+    advise.add_argument("--now", metavar="TIME", help="the moment the advice is for, ISO 8601 with its zone")
+    advise.add_argument("--no-record", action="store_true", help="keep nothing")
+    advise.add_argument("--json", action="store_true", help="print the document as JSON")
+    advise.set_defaults(run=_advise)
+
+
+def _advise(given: argparse.Namespace) -> int:
+    request = _request(given.facts)
+    if given.now is not None:
+        request["now"] = given.now
+    if given.no_record:
+        request["record"] = False
+    records = None if request.get("record") is False else open_records(Settings.from_environment(os.environ))
+    advisor = Advisor(prepared_method(), records)
+    answer = advisor.advise(request, datetime.now(UTC))
+    _print_answer(answer, advisor.wording, as_json=given.json)
+    return DONE
+
+
+def _request(words: list[str]) -> dict[str, Any]:
+    if len(words) == 1 and not _PAIR.fullmatch(words[0]):
+        return read_object(content_of(words[0]))
+    faults: list[Fault] = []
+    facts: dict[str, object] = {}
+    for word in words:
+        pair = _PAIR.fullmatch(word)
+        if pair is None:
+            faults.append(Fault("not-a-fact", word, "", "is neither a fact nor the only argument", "NAME=VALUE"))
+        elif pair[1] in facts:
+            faults.append(Fault("given-twice", pair[1], pair[2], "stands twice", "once; a|b or low..high for several"))
+        else:
+            facts[pair[1]] = typed_fact(pair[1], pair[2])
+    if faults:
+        raise InputError(faults)
+    return {"facts": facts}
+
+
+def _print_answer(answer: Answer, wording: Mapping[str, object], *, as_json: bool) -> None:
+    if as_json:
+        with output():
+            sys.stdout.buffer.write(answer.document + b"\n")
+        if answer.id is not None:
+            print(orjson.dumps({"id": answer.id}).decode(), file=sys.stderr)
+        return
+    with output():
+        print(terminal.render(answer.advice, headings(wording)), end="")
+        if answer.id is not None:
+            print(f"Kept as {answer.id}")

@@ -1,0 +1,133 @@
+"""``repairadvisor deliveries``: what became of events, and what would become of one."""
+
+from __future__ import annotations
+
+import argparse
+import os
+from typing import TYPE_CHECKING, Any
+
+import orjson
+
+from repairadvisor.cli.streams import DONE, content_of, output
+from repairadvisor.delivery.published import plain_delivery
+from repairadvisor.delivery.rehearsal import Rehearsal, rehearsed
+from repairadvisor.errors import Fault, InputError, SettingsError
+from repairadvisor.plugin import RawEvent
+from repairadvisor.plugin.loading import open_plugins
+from repairadvisor.render.figures import moment
+from repairadvisor.render.sentences import one_line
+from repairadvisor.schemas.delivery import MOST_LISTED, SAID, STATES
+from repairadvisor.service import Advisor, prepared_method
+from repairadvisor.settings import PLUGINS, Settings
+
+if TYPE_CHECKING:
+    from repairadvisor.delivery.ledger import Ledger
+
+
+def add_to(commands: Any) -> None:
+    """Declare the commands."""
+    deliveries = commands.add_parser("deliveries", help="what became of the events of ticket systems")
+    what = deliveries.add_subparsers(required=True, metavar="WHAT")
+    listed = what.add_parser("list", help="the last ones, or those that are chosen")
+    listed.add_argument("--state", action="append", default=[], choices=STATES, metavar="STATE", help=", ".join(STATES))
+    listed.add_argument("--source", default="", help="of this source")
+    listed.add_argument("--ticket", default="", help="of the ticket with this reference")
+    listed.add_argument("--limit", type=int, default=100, metavar="N", help=f"1 to {MOST_LISTED}; 100 if not given")
+    listed.set_defaults(run=_list)
+    for name, help_text, run in (
+        ("retry", "begin one anew", _retry),
+        ("cancel", "do nothing more about one", _cancel),
+    ):
+        command = what.add_parser(name, help=help_text)
+        command.add_argument("id", help="the delivery's id")
+        command.set_defaults(run=run)
+    dry_run = what.add_parser("dry-run", help="what an event would lead to; nothing is kept or written")
+    dry_run.add_argument("source", help=f"the source's name in the file that {PLUGINS} names")
+    dry_run.add_argument("event", metavar="FILE|-", help="the event's body; its signature is not asked for")
+    dry_run.add_argument("--header", action="append", default=[], metavar="NAME: VALUE", help="a header of the event")
+    dry_run.add_argument("--look", action="store_true", help="look at what stands in the ticket now")
+    dry_run.set_defaults(run=_dry_run)
+    for command in what.choices.values():
+        command.add_argument("--json", action="store_true", help="print as JSON")
+
+
+def _ledger() -> Ledger:
+    from repairadvisor.delivery.office import open_ledger  # noqa: PLC0415 - the engine takes its time to be imported
+
+    return open_ledger(Settings.from_environment(os.environ), os.environ)
+
+
+def _list(given: argparse.Namespace) -> int:
+    if not 1 <= given.limit <= MOST_LISTED:
+        fault = Fault("out-of-range", "--limit", str(given.limit), "is not within its range", f"1 to {MOST_LISTED}")
+        raise InputError([fault])
+    ledger = _ledger()
+    found = [plain_delivery(one) for one in ledger.listed(given.state, given.source, given.ticket, given.limit)]
+    counts, in_trouble = ledger.counted(), ledger.poll_problems()
+    with output():
+        if given.json:
+            print(orjson.dumps({"counts": counts, "sources_in_trouble": in_trouble, "deliveries": found}).decode())
+            return DONE
+        print(", ".join(f"{count} {state.replace('_', ' ')}" for state, count in counts.items()) or "none yet")
+        for source, problem in in_trouble.items():
+            print(f"cannot be asked: {source}: {one_line(problem)}")
+        for one in found:
+            _print_delivery(one)
+    return DONE
+
+
+def _print_delivery(one: dict[str, Any]) -> None:
+    print(f"\n{one['id']}  {one_line(one['ticket'] or 'no ticket')}  ({one['source']}, {one['cause']})")
+    print(f"  {one['state'].replace('_', ' ')}: {SAID[one['state']]}" + (f". {one['reason']}" if one["reason"] else ""))
+    line = f"  came {moment(one['received_at'])}; last changed {moment(one['changed_at'])}"
+    print(line + (f"; next {moment(one['next_attempt_at'])}" if one["next_attempt_at"] else ""))
+
+
+def _retry(given: argparse.Namespace) -> int:
+    return _told(given, plain_delivery(_ledger().retry(given.id)))
+
+
+def _cancel(given: argparse.Namespace) -> int:
+    return _told(given, plain_delivery(_ledger().cancel(given.id)))
+
+
+def _told(given: argparse.Namespace, delivery: dict[str, Any]) -> int:
+    with output():
+        if given.json:
+            print(orjson.dumps(delivery).decode())
+        else:
+            _print_delivery(delivery)
+    return DONE
+
+
+def _dry_run(given: argparse.Namespace) -> int:
+    settings = Settings.from_environment(os.environ)
+    plugins = open_plugins(settings.plugins, os.environ)
+    if given.source not in plugins.sources:
+        names = ", ".join(plugins.sources) or "none is set up"
+        raise SettingsError("source", given.source, f"is no source in the file that {PLUGINS} names", names)
+    headers = dict(_header(text) for text in given.header)
+    event = RawEvent(headers, content_of(given.event))
+    made = rehearsed(plugins, Advisor(prepared_method(), None), given.source, event, look=given.look)
+    with output():
+        if given.json:
+            print(orjson.dumps(made.plain()).decode())
+        else:
+            _print_rehearsal(made)
+    return DONE
+
+
+def _header(text: str) -> tuple[str, str]:
+    name, colon, value = text.partition(":")
+    if not colon:
+        raise InputError([Fault("wrong-form", "--header", text, "is no header", "NAME: VALUE")])
+    return name.strip().lower(), value.strip()
+
+
+def _print_rehearsal(made: Rehearsal) -> None:
+    for line in made.says:
+        print(one_line(line))
+    for number, text in enumerate(made.adds, start=1):
+        print(f"\n--- note {number} of {len(made.adds)} would be added ---\n{text}")
+    for before, after in made.rewrites:
+        print(f"\n--- the note that begins “{one_line(before)[:60]}” would read ---\n{after}")

@@ -1,0 +1,145 @@
+"""What is to become of our notes in a ticket, given what stands there: pure, so that it can be tried on anything.
+
+One revision of a note counts at a time. It may have several parts. What was written before is kept, since somebody may
+have acted on it, and says at its top that it no longer counts.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+
+from repairadvisor.decision.advice import Advice
+from repairadvisor.plugin import LONGEST_MARK, HeldNote, Note, NoteChange, NoteMark, mark_of
+from repairadvisor.render import figures, ticket_note
+from repairadvisor.render.headings import headings
+
+KIND = "advice"
+#: Room for what is put under a note, and over one that no longer counts, characters.
+ROOM_FOR_FOOT, ROOM_FOR_HEAD = 600, 160
+
+
+@dataclass(frozen=True, slots=True)
+class Reconciled:
+    """What has to change in a ticket; ``healed`` counts notes that stand there twice and become void; ``newer`` that
+    a later revision than ours stands there."""
+
+    change: NoteChange
+    healed: int
+    newer: bool
+
+    @property
+    def is_settled(self) -> bool:
+        """Whether the ticket holds what it should."""
+        return not self.change.add and not self.change.rewrite
+
+
+def texts_of(advice: Advice, wording: Mapping[str, object], longest_note: int) -> tuple[str, ...]:
+    """What the notes of an advice say, each short enough for what is put under and over it."""
+    room = longest_note - LONGEST_MARK - ROOM_FOR_FOOT - ROOM_FOR_HEAD
+    return ticket_note.notes(advice, headings(wording), min(ticket_note.LONGEST, room))
+
+
+@dataclass(frozen=True, slots=True)
+class Foot:
+    """What stands under a note: where the whole advice is, and the ticket of the same fault that shares it, or ""."""
+
+    where: str
+    shared_with: str = ""
+
+
+def parts_of(texts: Sequence[str], ticket: str, revision: int, foot: Foot) -> tuple[Note, ...]:
+    """The notes of a revision: each text, a foot under the last one, and the mark.
+
+    ``ticket`` is its id here. The first line of the first text stays the first line: it is the whole answer.
+    """
+    under = [f"The whole advice: {foot.where}"]
+    if foot.shared_with:
+        under.append(f"Advice for the fault of ticket {foot.shared_with}, shared by all tickets that belong to it.")
+    if revision > 1:
+        under.append(f"Note {revision} on this ticket; the earlier ones no longer count.")
+    notes = []
+    for part, text in enumerate(texts, start=1):
+        mark = NoteMark(ticket[:12], KIND, revision, part, len(texts))
+        lines = [text, *(under if part == len(texts) else ()), mark.line]
+        notes.append(Note(mark.key, "\n".join(lines)))
+    return tuple(notes)
+
+
+def digest_of(advice: Advice, wording: Mapping[str, object], longest_note: int) -> str:
+    """A digest of what the notes of an advice say, but for when and under which policy it was said: an advice that
+    reads the same has not changed."""
+    texts = texts_of(replace(advice, now="", policy=""), wording, longest_note)
+    return hashlib.sha256("\f".join(texts).encode()).hexdigest()
+
+
+def marks_of(ticket: str, held: Sequence[HeldNote]) -> list[tuple[NoteMark, HeldNote]]:
+    """Our notes on advice among those that a ticket holds, each with its mark."""
+    marked = [(mark_of(one.text), one) for one in held]
+    return [(mark, one) for mark, one in marked if mark and (mark.ticket, mark.kind) == (ticket[:12], KIND)]
+
+
+def reconciled(
+    wanted: Sequence[Note], ticket: str, revision: int, held: Sequence[HeldNote], now: datetime
+) -> Reconciled:
+    """What makes of the notes ``held`` in a ticket the ones that are ``wanted``.
+
+    Notes are known by their marks, not by their texts: a ticket system may wrap or trim those.
+    """
+    ours = marks_of(ticket, held)
+    if any(mark.revision > revision for mark, _ in ours):
+        return Reconciled(NoteChange(), 0, newer=True)
+    keys = {note.key for note in wanted}
+    kept: set[str] = set()
+    rewrite: list[tuple[HeldNote, str]] = []
+    healed = 0
+    for mark, one in ours:
+        if mark.status:
+            if mark.status != "void" and mark.key in keys:
+                kept.add(mark.key)  # it stands there, and says that it has run out
+        elif mark.key not in keys:
+            rewrite.append((one, superseded(one.text, mark, revision, now)))
+        elif mark.key in kept:
+            healed += 1
+            rewrite.append((one, void(one.text, mark, now)))
+        else:
+            kept.add(mark.key)
+    add = tuple(note for note in wanted if note.key not in kept)
+    return Reconciled(NoteChange(add, tuple(rewrite)), healed, newer=False)
+
+
+def expiring(ticket: str, revision: int, held: Sequence[HeldNote], since: datetime) -> NoteChange:
+    """What lets a revision say that its advice has run out."""
+    rewrite = [
+        (one, expired(one.text, mark, since))
+        for mark, one in marks_of(ticket, held)
+        if mark.revision == revision and not mark.status
+    ]
+    return NoteChange(rewrite=tuple(rewrite))
+
+
+def superseded(text: str, mark: NoteMark, by: int, now: datetime) -> str:
+    """The text of a note in whose place another one stands now."""
+    return _no_longer(text, mark, "superseded", f"SUPERSEDED {_at(now)} by note {by}. What follows no longer counts.")
+
+
+def expired(text: str, mark: NoteMark, since: datetime) -> str:
+    """The text of a note whose advice has run out."""
+    head = f"EXPIRED {_at(since)}. Some of what this rests on is too old: have it looked at again before relying on it."
+    return _no_longer(text, mark, "expired", head)
+
+
+def void(text: str, mark: NoteMark, now: datetime) -> str:
+    """The text of a note that was written twice."""
+    return _no_longer(text, mark, "void", f"VOID {_at(now)}. This note was written twice; the other one counts.")
+
+
+def _no_longer(text: str, mark: NoteMark, status: str, head: str) -> str:
+    ended = replace(mark, status=status)
+    return f"{head}\n{text.replace(mark.line, ended.line)}"
+
+
+def _at(moment: datetime) -> str:
+    return figures.moment(moment.astimezone(UTC).isoformat())

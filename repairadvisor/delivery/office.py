@@ -1,0 +1,104 @@
+"""The whole of delivery in one process: opened, started, stopped."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import UTC, datetime
+
+from sqlalchemy import Engine
+
+from repairadvisor.delivery.attempts import Attempts, lane_of
+from repairadvisor.delivery.bringing import Bringing
+from repairadvisor.delivery.durable import DurableQueue
+from repairadvisor.delivery.intake import Intake
+from repairadvisor.delivery.ledger import Ledger
+from repairadvisor.delivery.pulse import Name, Pulse
+from repairadvisor.delivery.queue import EVENTS_LANE, Queue, Step
+from repairadvisor.delivery.rounds import Rounds
+from repairadvisor.errors import NotFoundError
+from repairadvisor.plugin import RawEvent
+from repairadvisor.plugin.loading import Plugins, open_plugins
+from repairadvisor.service import Advisor
+from repairadvisor.settings import Settings
+from repairadvisor.store.database import migrate, open_database, writing
+
+
+class Office:
+    """Takes events in and brings notes out; its ``ledger`` tells what became of each."""
+
+    def __init__(self, engine: Engine, queue: Queue, advisor: Advisor, plugins: Plugins, public_url: str) -> None:
+        self._engine = engine
+        self._queue = queue
+        self.plugins = plugins
+        self._pulse = pulse = Pulse(engine)
+        self._attempts = Attempts(engine, queue, plugins, clock)
+        self.intake = Intake(engine, self._attempts, advisor, plugins, clock)
+        self.bringing = Bringing(
+            engine, self._attempts, advisor, plugins, clock, pulse.life, pulse.is_alive, public_url
+        )
+        self._rounds = Rounds(engine, queue, self._attempts, plugins, pulse, clock)
+        self.ledger = Ledger(engine, queue, self._attempts, clock)
+
+    def start(self, name: Name) -> None:
+        """Begin to work. Raises :class:`SettingsError` where another process works under the same name."""
+        self._pulse.begin(name)
+        lanes = [EVENTS_LANE, *(lane_of(carrier) for carrier in self.plugins.carriers)]
+        self._queue.start(self, lanes, name.text)
+        self._rounds.start()
+
+    def stop(self) -> None:
+        """Begin nothing more. What is left undone is taken up again under this name, or by others in a while."""
+        self._rounds.stop()
+        self._queue.stop()
+        self._pulse.end()
+        self._engine.dispose()
+
+    def take_in(self, delivery_id: str, work_id: str, step: Step) -> None:
+        """Work of the queue: see :class:`Intake`."""
+        self.intake.take_in(delivery_id, work_id, step)
+
+    def bring(self, delivery_id: str, work_id: str, step: Step) -> None:
+        """Work of the queue: see :class:`Bringing`."""
+        self.bringing.bring(delivery_id, work_id, step)
+
+    # --- what is asked of it ----------------------------------------------------------------------------------
+
+    def accept(self, source: str, event: RawEvent) -> tuple[str, bool]:
+        """Keep an event that came over HTTP: its delivery's id, and whether it is new. On disk when this returns.
+
+        Raises :class:`NotFoundError` for a source that is not set up, :class:`EventRefusedError` where its sender
+        cannot be shown to be the one we know.
+        """
+        configured = self.plugins.sources.get(source)
+        if configured is None:
+            raise NotFoundError("source", source)
+        now = clock()
+        key = configured.source.authenticate(event, now)
+        with writing(self._engine) as connection:
+            return self._attempts.add_event(connection, source, key, event, now)
+
+
+def clock() -> datetime:
+    """The time it is."""
+    return datetime.now(UTC)
+
+
+def open_office(settings: Settings, advisor: Advisor, environment: Mapping[str, str]) -> Office | None:
+    """Delivery as ``settings`` say; None where no ticket source is used. Every installed plugin is loaded all the same.
+
+    Raises :class:`SettingsError` for what cannot be used.
+    """
+    plugins = open_plugins(settings.plugins, environment)
+    if not plugins.sources:
+        return None
+    engine = open_database(settings.database_url)
+    return Office(engine, DurableQueue(settings.database_url), advisor, plugins, settings.public_url)
+
+
+def open_ledger(settings: Settings, environment: Mapping[str, str]) -> Ledger:
+    """The deliveries that ``settings`` lead to, for a process that does none of their work."""
+    engine = open_database(settings.database_url)
+    migrate(engine)
+    queue = DurableQueue(settings.database_url)
+    plugins = open_plugins(settings.plugins, environment)
+    return Ledger(engine, queue, Attempts(engine, queue, plugins, clock), clock)

@@ -1,0 +1,102 @@
+"""Events of ticket systems in, and what became of them: for programs, and as a page."""
+
+from __future__ import annotations
+
+import orjson
+from flask import Blueprint, Response, current_app, redirect, render_template, request, url_for
+from werkzeug.wrappers import Response as AnyResponse
+
+from repairadvisor.delivery.office import Office
+from repairadvisor.delivery.published import plain_delivery
+from repairadvisor.errors import NotFoundError
+from repairadvisor.plugin import RawEvent
+from repairadvisor.schemas.delivery import TROUBLED_STATES, read_query
+from repairadvisor.store.deliveries import Delivery
+from repairadvisor.web.bodies import HTML, JSON, refuse_packed, wanted
+
+deliveries = Blueprint("deliveries", __name__)
+
+_LISTED_ON_A_PAGE = 200
+
+
+def _office() -> Office | None:
+    found: Office | None = current_app.extensions["repairadvisor.office"]
+    return found
+
+
+def _office_of(what: str, name: str) -> Office:
+    found = _office()
+    if found is None:
+        raise NotFoundError(what, name)
+    return found
+
+
+@deliveries.post("/v1/events/<source>")
+def take_event(source: str) -> Response:
+    wanted(request, (JSON,))
+    office = _office_of("source", source)
+    refuse_packed(request)
+    headers = {name.lower(): value for name, value in request.headers.items()}
+    id, is_new = office.accept(source, RawEvent(headers, request.get_data(cache=False)))  # noqa: A001
+    answer = Response(orjson.dumps({"delivery": id, "again": not is_new}), status=202, mimetype=JSON)
+    answer.headers["Location"] = f"/v1/deliveries/{id}"
+    return answer
+
+
+@deliveries.get("/v1/deliveries")
+def list_deliveries() -> Response:
+    wanted(request, (JSON,))
+    asked = read_query(dict(request.args.lists()))
+    office = _office()
+    found = {
+        "counts": {} if office is None else office.ledger.counted(),
+        "sources_in_trouble": {} if office is None else office.ledger.poll_problems(),
+        "deliveries": [] if office is None else [plain_delivery(one) for one in office.ledger.listed(**asked)],
+    }
+    return Response(orjson.dumps(found), mimetype=JSON)
+
+
+@deliveries.get("/v1/deliveries/<delivery_id>")
+def given_delivery(delivery_id: str) -> Response:
+    wanted(request, (JSON,))
+    return _json(_office_of("delivery", delivery_id).ledger.given(delivery_id))
+
+
+@deliveries.post("/v1/deliveries/<delivery_id>/retry")
+def retry_delivery(delivery_id: str) -> Response:
+    wanted(request, (JSON,))
+    return _json(_office_of("delivery", delivery_id).ledger.retry(delivery_id))
+
+
+@deliveries.post("/v1/deliveries/<delivery_id>/cancel")
+def cancel_delivery(delivery_id: str) -> Response:
+    wanted(request, (JSON,))
+    return _json(_office_of("delivery", delivery_id).ledger.cancel(delivery_id))
+
+
+@deliveries.get("/deliveries")
+def deliveries_page() -> Response:
+    """Those in trouble first; then the last ones."""
+    wanted(request, (HTML,))
+    office = _office()
+    troubled = [] if office is None else office.ledger.listed(TROUBLED_STATES, limit=_LISTED_ON_A_PAGE)
+    others = [] if office is None else office.ledger.listed(limit=_LISTED_ON_A_PAGE)
+    page = render_template(
+        "deliveries.html",
+        is_set_up=office is not None,
+        counts={} if office is None else office.ledger.counted(),
+        sources_in_trouble={} if office is None else office.ledger.poll_problems(),
+        troubled=[plain_delivery(one) for one in troubled],
+        others=[plain_delivery(one) for one in others if one.state not in TROUBLED_STATES],
+    )
+    return Response(page, mimetype=HTML)
+
+
+@deliveries.post("/deliveries/<delivery_id>/retry")
+def retry_on_the_page(delivery_id: str) -> AnyResponse:
+    _office_of("delivery", delivery_id).ledger.retry(delivery_id)
+    return redirect(url_for("deliveries.deliveries_page"), 303)
+
+
+def _json(delivery: Delivery) -> Response:
+    return Response(orjson.dumps(plain_delivery(delivery)), mimetype=JSON)

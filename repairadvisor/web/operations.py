@@ -1,0 +1,247 @@
+"""What each route takes and gives, for the OpenAPI file."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from repairadvisor.schemas.advice import AdviceSchema
+from repairadvisor.schemas.delivery import (
+    LISTED,
+    MOST_LISTED,
+    STATES,
+    AcceptedSchema,
+    DeliveriesSchema,
+    DeliverySchema,
+)
+from repairadvisor.schemas.fact_table import FactTableSchema
+from repairadvisor.schemas.request import AdviceRequestSchema
+from repairadvisor.web.bodies import KEY_PATTERN
+from repairadvisor.web.problems import KINDS
+
+#: Requests that stand in the file as examples; each can be sent as it is.
+EXAMPLES: dict[str, dict[str, Any]] = {
+    "little_known": {
+        "summary": "What a caller can say",
+        "value": {"facts": {"place": "pole_top", "fault_seen": "hanging", "precipitation": "rain"}, "record": False},
+    },
+    "pole_top": {
+        "summary": "A cable on a pole, with what the crew has measured",
+        "value": {
+            "now": "2031-05-04T07:30:00Z",
+            "facts": {
+                "place": "pole_top",
+                "fault_seen": "cut",
+                "fibre_mode": "single_mode",
+                "spare_near_m": {"value": 3, "unit": "m", "source": "crew at Tallow Lane"},
+                "spare_far_m": {"between": [0.5, 2]},
+                "wind_gust_mps": {"value": 20, "unit": "km/h", "seen_at": "2031-05-04T07:20:00Z"},
+                "lightning": "none",
+                "margin_db": 4.2,
+                "may_climb": True,
+            },
+            "record": False,
+        },
+    },
+    "sources_disagree": {
+        "summary": "A chamber; two sources that disagree, and a moment",
+        "value": {
+            "now": "2031-05-04T07:30:00Z",
+            "facts": {
+                "place": {"one_of": ["chamber", "footway_chamber"]},
+                "depth_m": [
+                    {"value": 1.2, "source": "plan of Saltgate"},
+                    {"value": 1.6, "source": "caller"},
+                ],
+                "gas_test": "clear",
+                "gas_test_at": "2031-05-04T07:10:00Z",
+            },
+            "record": False,
+        },
+    },
+}
+
+_TEXT = {"text/plain": {"schema": {"type": "string"}}}
+_ADVICE_ID = {
+    "name": "advice_id",
+    "in": "path",
+    "required": True,
+    "description": "the id under which the advice is kept",
+    "schema": {"type": "string", "pattern": "^[0-9a-f]{32}$"},
+}
+_IDEMPOTENCY_KEY = {
+    "name": "Idempotency-Key",
+    "in": "header",
+    "required": False,
+    "description": "what is asked again under the same key is answered with what was kept the first time",
+    "schema": {"type": "string", "pattern": f"^({KEY_PATTERN})$"},
+}
+_SOURCE = {
+    "name": "source",
+    "in": "path",
+    "required": True,
+    "description": "the operator's name of the ticket source",
+    "schema": {"type": "string", "pattern": "^[a-z][a-z0-9_-]{0,39}$"},
+}
+_DELIVERY_ID = {
+    "name": "delivery_id",
+    "in": "path",
+    "required": True,
+    "description": "the delivery's id",
+    "schema": {"type": "string", "pattern": "^[0-9a-f]{32}$"},
+}
+
+
+#: What any route may answer besides its own.
+_ANYWHERE = (400, 406, 421, 500)
+
+
+def _refusals(*statuses: int) -> dict[str, Any]:
+    return {str(status): f"problem_{status}" for status in (*statuses, *_ANYWHERE)}
+
+
+def _answered(schema: Any, description: str) -> dict[str, Any]:
+    return {"description": description, "content": {"application/json": {"schema": schema}}}
+
+
+def paths() -> dict[str, dict[str, Any]]:
+    return {
+        "/v1/advice": {"post": _give_advice()},
+        "/v1/advice/{advice_id}": {
+            "get": {
+                "operationId": "given_advice",
+                "summary": "An advice as it was given, byte for byte",
+                "parameters": [_ADVICE_ID],
+                "responses": {"200": _answered(AdviceSchema, "The advice."), **_refusals(404, 503)},
+            }
+        },
+        **_deliveries(),
+        "/v1/facts": {
+            "get": {
+                "operationId": "facts",
+                "summary": "Everything that can be said of a fault",
+                "responses": {"200": _answered(FactTableSchema, "The table of facts."), **_refusals()},
+            }
+        },
+        "/health/live": {
+            "get": {
+                "operationId": "live",
+                "summary": "Whether the process answers",
+                "responses": {"200": _answered(_LIVE, "It does."), **_refusals()},
+            }
+        },
+        "/openapi.json": {
+            "get": {
+                "operationId": "openapi",
+                "summary": "This file",
+                "responses": {"200": _answered({"type": "object"}, "This file."), **_refusals()},
+            }
+        },
+        "/problems/{slug}": {
+            "get": {
+                "operationId": "problem_kind",
+                "summary": "What a kind of problem means and what to do about it",
+                "parameters": [
+                    {"name": "slug", "in": "path", "required": True, "schema": {"type": "string", "enum": [*KINDS]}}
+                ],
+                "responses": {"200": {"description": "In words.", "content": _TEXT}, **_refusals(404)},
+            }
+        },
+    }
+
+
+_LIVE = {
+    "type": "object",
+    "properties": {"status": {"const": "live"}},
+    "required": ["status"],
+    "additionalProperties": False,
+}
+
+
+def _give_advice() -> dict[str, Any]:
+    answered = _answered(AdviceSchema, "The advice.")
+    answered["content"] |= {**_TEXT, "text/html": {"schema": {"type": "string"}}}
+    answered["headers"] = {
+        "Location": {
+            "description": "where the advice can be read again; only if it is kept",
+            "schema": {"type": "string", "format": "uri-reference"},
+        }
+    }
+    return {
+        "operationId": "give_advice",
+        "summary": "Facts in, advice out",
+        "description": "The advice is kept, with its facts and its policy, unless the request says otherwise.",
+        "requestBody": {
+            "required": True,
+            "content": {"application/json": {"schema": AdviceRequestSchema, "examples": EXAMPLES}},
+        },
+        "parameters": [_IDEMPOTENCY_KEY],
+        "responses": {"200": answered, **_refusals(403, 413, 415, 422, 503)},
+    }
+
+
+def _deliveries() -> dict[str, dict[str, Any]]:
+    one = "The delivery."
+    return {
+        "/v1/events/{source}": {"post": _take_event()},
+        "/v1/deliveries": {
+            "get": {
+                "operationId": "list_deliveries",
+                "summary": "What became of each event, those that came last first",
+                "parameters": [
+                    _asked("state", {"type": "array", "items": {"type": "string", "enum": list(STATES)}}),
+                    _asked("source", {"type": "string"}),
+                    _asked("ticket", {"type": "string"}),
+                    _asked("limit", {"type": "integer", "minimum": 1, "maximum": MOST_LISTED, "default": LISTED}),
+                    _asked("offset", {"type": "integer", "minimum": 0, "maximum": 10**9, "default": 0}),
+                ],
+                "responses": {"200": _answered(DeliveriesSchema, "Deliveries."), **_refusals(422, 503)},
+            }
+        },
+        "/v1/deliveries/{delivery_id}": {
+            "get": {
+                "operationId": "given_delivery",
+                "summary": "One delivery",
+                "parameters": [_DELIVERY_ID],
+                "responses": {"200": _answered(DeliverySchema, one), **_refusals(404, 503)},
+            }
+        },
+        "/v1/deliveries/{delivery_id}/retry": {
+            "post": {
+                "operationId": "retry_delivery",
+                "summary": "Begin a delivery anew",
+                "parameters": [_DELIVERY_ID],
+                "responses": {"200": _answered(DeliverySchema, one), **_refusals(403, 404, 409, 503)},
+            }
+        },
+        "/v1/deliveries/{delivery_id}/cancel": {
+            "post": {
+                "operationId": "cancel_delivery",
+                "summary": "Do nothing more about a delivery",
+                "parameters": [_DELIVERY_ID],
+                "responses": {"200": _answered(DeliverySchema, one), **_refusals(403, 404, 409, 503)},
+            }
+        },
+    }
+
+
+def _take_event() -> dict[str, Any]:
+    accepted = _answered(AcceptedSchema, "The event is on disk; what follows from it follows whatever happens.")
+    accepted["headers"] = {
+        "Location": {
+            "description": "what becomes of it",
+            "schema": {"type": "string", "format": "uri-reference"},
+        }
+    }
+    return {
+        "operationId": "take_event",
+        "summary": "An event of a ticket system",
+        "description": "Headers and body are the ticket system's own; its plugin knows the sender by them, before "
+        "anything is read.",
+        "parameters": [_SOURCE],
+        "requestBody": {"required": True, "content": {"*/*": {"schema": {}}}},
+        "responses": {"202": accepted, **_refusals(403, 404, 413, 415, 503)},
+    }
+
+
+def _asked(name: str, schema: dict[str, Any]) -> dict[str, Any]:
+    return {"name": name, "in": "query", "required": False, "schema": schema}
