@@ -23,6 +23,7 @@ import pytest
 from repairadvisor.errors import EventRefusedError, EventUnreadableError, RemoteRefusedError, RemoteUnavailableError
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.plugin import (
+    LEAST_LONGEST_NOTE,
     FactsSource,
     Fetched,
     FollowUpOpener,
@@ -206,7 +207,7 @@ class NoteCarrierContract:
     def test_it_is_a_note_carrier(self, carrier: NoteCarrier) -> None:
         """The methods are there, and how much fits."""
         assert isinstance(carrier, NoteCarrier)
-        assert carrier.longest_note >= 500
+        assert carrier.longest_note >= LEAST_LONGEST_NOTE
 
     def test_a_note_arrives_whole(self, carrier: NoteCarrier, reference: str, written: Any) -> None:
         """µ, °, − and line breaks included, and nothing in it is obeyed."""

@@ -9,6 +9,7 @@ from datetime import datetime
 
 from repairadvisor.errors import InputError, RemoteRefusedError, RemoteUnavailableError
 from repairadvisor.facts.parse import parse_context
+from repairadvisor.facts.vocabulary import fact_named
 from repairadvisor.plugin import Ticket
 from repairadvisor.plugin.loading import Facts
 
@@ -16,14 +17,27 @@ from repairadvisor.plugin.loading import Facts
 def gathered(sources: Sequence[Facts], ticket: Ticket, now: datetime) -> tuple[dict[str, object], list[str]]:
     """Raw facts that the ticket itself does not give, and what was wrong with sources that gave none.
 
-    A source that is slow, down or wrong leaves its facts unknown.
+    A source that is slow, down or wrong leaves its facts unknown. What it tells must have a meaning by what the ticket
+    says: it may not settle by itself where the fault is. What contradicts the ticket, or a source before it, is left
+    out. Raises :class:`InputError` where the ticket's own facts cannot be used.
     """
     asked = [_Asked(one, ticket, now) for one in sources]
+    place = parse_context(ticket.facts, now)
     found: dict[str, object] = {}
     problems: list[str] = []
     for one in asked:
         facts, problem = one.answer()
-        found |= {name: report for name, report in facts.items() if name not in ticket.facts and name not in found}
+        new = {
+            name: report
+            for name, report in facts.items()
+            if name not in ticket.facts and name not in found and place.has_meaning(fact_named(name).name)
+        }
+        try:
+            parse_context({**ticket.facts, **found, **new}, now)
+        except InputError as error:
+            problem = f"what it said does not go with the rest: {error}"
+        else:
+            found |= new
         problems += [f"{one.name}: {problem}"] if problem else []
     return found, problems
 

@@ -55,6 +55,9 @@ class Intake:
         if accepted != "go":
             return
         known: Any = step("facts", lambda: self._known(ticket))
+        if "facts" not in known:
+            step("end", lambda: self._attempts.end_as(delivery_id, work_id, known))
+            return
         advised: Any = step("advise", lambda: self._advise(delivery_id, ticket, known))
         if "advice_id" not in advised:
             step("end", lambda: self._attempts.end_as(delivery_id, work_id, advised))
@@ -134,14 +137,13 @@ class Intake:
 
     # --- advice -----------------------------------------------------------------------------------------------
 
-    def known(self, ticket: Ticket) -> tuple[dict[str, object], list[str]]:
-        """What the ticket says, and what facts sources add to it; what was wrong with those."""
-        found, problems = gathered(self._plugins.facts, ticket, self._clock())
-        return {**ticket.facts, **found}, problems
-
     def _known(self, ticket: Ticket) -> Mapping[str, object]:
-        facts, problems = self.known(ticket)
-        return {"now": self._clock().isoformat(), "facts": facts, "problems": problems}
+        now = self._clock()
+        try:
+            found, problems = gathered(self._plugins.facts, ticket, now)
+        except InputError as error:
+            return {"state": "set_aside", "reason": f"the facts cannot be used: {error}"}
+        return {"now": now.isoformat(), "facts": {**ticket.facts, **found}, "problems": problems}
 
     def _advise(self, delivery_id: str, ticket: Ticket, known: Mapping[str, Any]) -> Mapping[str, object]:
         with reading(self._engine) as connection:
@@ -150,12 +152,6 @@ class Intake:
             return {"state": "gone"}
         try:
             return {"advice_id": self._advice(delivery, ticket, known["facts"], known["now"])}
-        except InputError as error:
-            if known["facts"] == ticket.facts:
-                return {"state": "set_aside", "reason": f"the facts cannot be used: {error}"}
-        # What others added contradicts the ticket: the ticket is asked about alone.
-        try:
-            return {"advice_id": self._advice(delivery, ticket, ticket.facts, known["now"])}
         except InputError as error:
             return {"state": "set_aside", "reason": f"the facts cannot be used: {error}"}
 

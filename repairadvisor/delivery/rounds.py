@@ -20,7 +20,7 @@ from repairadvisor.plugin import PolledSource
 from repairadvisor.plugin.loading import Plugins
 from repairadvisor.render.sentences import one_line
 from repairadvisor.store import deliveries as store
-from repairadvisor.store.database import clock_of, reading, writing
+from repairadvisor.store.database import RecordsError, clock_of, reading, writing
 
 _TAKE_OVER_EVERY_S, _SWEEP_EVERY_S = 3.0, 10.0
 #: A delivery that is due and that nothing has happened to for so long is looked into.
@@ -112,16 +112,19 @@ class Rounds:
             return
         try:
             fetched = source.fetch(cursor)
-        except Exception as error:  # noqa: BLE001 - whatever a stranger's plugin raises
+            now = self._clock()
             with writing(self._engine) as connection:
-                store.set_poll(connection, name, problem=one_line(f"{type(error).__name__}: {error}"))
-            return
-        now = self._clock()
+                for key, event in fetched.events:
+                    self._attempts.add_event(connection, name, key, event, now)
+                store.set_poll(connection, name, cursor=fetched.cursor)
+            source.settle([key for key, _ in fetched.events])
+            problem = ""
+        except RecordsError:
+            raise
+        except Exception as error:  # noqa: BLE001 - whatever a stranger's plugin raises
+            problem = one_line(f"{type(error).__name__}: {error}")
         with writing(self._engine) as connection:
-            for key, event in fetched.events:
-                self._attempts.add_event(connection, name, key, event, now)
-            store.set_poll(connection, name, cursor=fetched.cursor, problem="")
-        source.settle([key for key, _ in fetched.events])
+            store.set_poll(connection, name, problem=problem)
 
     def _turn_to_ask(self, name: str, every_s: float) -> str | None:
         """From where to ask, if it is this process's turn: one of them asks, until it is no more."""

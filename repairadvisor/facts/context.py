@@ -58,6 +58,10 @@ class Context:
                 held[name] = Held(state)
         return make_context(self.now, held, self.expired)
 
+    def has_meaning(self, name: str) -> bool:
+        """Whether a fact surely has a meaning here, whatever else may turn out."""
+        return _surely_applies(BY_NAME[name], self.possible)
+
     def missing(self) -> tuple[str, ...]:
         """Facts that have or may have a meaning here and of which something is still open."""
         return tuple(fact.name for fact in FACTS if not self.possible[fact.name].settled)

@@ -1115,5 +1115,11 @@ BY_NAME: dict[str, Fact] = {fact.name: fact for fact in FACTS}
 #: Names under which a fact may be given as a moment, with the fact it becomes.
 TIME_NAMES: dict[str, Fact] = {fact.as_time: fact for fact in FACTS if fact.as_time}
 
+
+def fact_named(name: str) -> Fact:
+    """The fact of that name, or the one whose moment goes by it. Raises :class:`KeyError`."""
+    return BY_NAME[name] if name in BY_NAME else TIME_NAMES[name]
+
+
 #: The five facts the service is asked with first (spare length is two of them).
 FIRST_ASKED = ("fibre_mode", "place", "precipitation", "spare_near_m", "spare_far_m", "margin_db")

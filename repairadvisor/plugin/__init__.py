@@ -8,6 +8,7 @@ from repairadvisor.errors import EventRefusedError, EventUnreadableError, Remote
 from repairadvisor.facts.vocabulary import FACTS, TIME_NAMES
 from repairadvisor.plugin.note_mark import LONGEST_MARK, NoteMark, mark_of, mark_of_key
 from repairadvisor.plugin.seams import (
+    LEAST_LONGEST_NOTE,
     MOST_SEQUENCE,
     FactsSource,
     Fetched,
@@ -28,7 +29,9 @@ from repairadvisor.schemas.typed import typed_fact
 FACT_NAMES = frozenset(fact.name for fact in FACTS) | frozenset(TIME_NAMES)
 
 __all__ = [
+    "FACTS",
     "FACT_NAMES",
+    "LEAST_LONGEST_NOTE",
     "LONGEST_MARK",
     "MOST_SEQUENCE",
     "EventRefusedError",

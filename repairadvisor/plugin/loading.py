@@ -36,7 +36,7 @@ from typing import Any
 from marshmallow import Schema, ValidationError
 
 from repairadvisor.errors import SettingsError
-from repairadvisor.plugin.seams import FactsSource, NoteCarrier, TicketSource
+from repairadvisor.plugin.seams import LEAST_LONGEST_NOTE, FactsSource, NoteCarrier, TicketSource
 from repairadvisor.settings import PLUGINS
 
 #: The three seams: table of the operator's file, group of entry points, what a plugin of it must offer.
@@ -204,6 +204,9 @@ class _Reader:
             raise self._wrong(
                 where, named, f"{plugin.distribution} made something that is no {SEAMS[seam][1].__name__}"
             )
+        if seam == "carriers" and made.longest_note < LEAST_LONGEST_NOTE:
+            allowed = f"{LEAST_LONGEST_NOTE} characters or more"
+            raise self._wrong(f"{where}.longest_note", str(made.longest_note), "is too short for a note", allowed)
         return made
 
     def _resolved(self, where: str, value: Any) -> Any:

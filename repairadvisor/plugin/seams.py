@@ -25,6 +25,8 @@ from typing import Any, Protocol, runtime_checkable
 
 from marshmallow import Schema
 
+#: Least that a note must hold, characters: what is put over and under one takes up to two thirds of it.
+LEAST_LONGEST_NOTE = 1200
 #: Largest sequence of a ticket.
 MOST_SEQUENCE = 2**63 - 1
 
@@ -143,7 +145,7 @@ class NoteCarrier(Protocol):
     """What brings notes into tickets. Only one process writes to a ticket at a time; others may write to it too."""
 
     longest_note: int
-    """Characters that one note may hold; 500 at least."""
+    """Characters that one note may hold; ``LEAST_LONGEST_NOTE`` at least."""
 
     def look(self, reference: str) -> Sequence[HeldNote] | None:
         """Our own notes in the ticket, as they stand there now, oldest first. None where a carrier cannot look: then

@@ -185,7 +185,8 @@ _NAMES_OF_TICKET = tuple(column.name for column in tickets.columns)
 def _insert_new(connection: Connection, table: Table, values: dict[str, Any]) -> bool:
     dialect = postgresql if connection.dialect.name == "postgresql" else sqlite
     statement = dialect.insert(table).values(**values).on_conflict_do_nothing()
-    return connection.execute(statement).rowcount == 1
+    # How many rows that were drivers tell differently, or not at all; a row that comes back was written.
+    return connection.execute(statement.returning(*table.primary_key.columns)).first() is not None
 
 
 def delivery(connection: Connection, id: str, *, lock: bool = False) -> Delivery | None:  # noqa: A002

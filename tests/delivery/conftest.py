@@ -1,5 +1,7 @@
-"""The fixtures of :mod:`delivery.office`, for all tests here."""
+"""The fixtures of :mod:`delivery.office`, for all tests here, and both databases."""
+
+from store.conftest import database_url, empty, engine
 
 from delivery.office import delivering, desk, facts_sources, holds_min
 
-__all__ = ["delivering", "desk", "facts_sources", "holds_min"]
+__all__ = ["database_url", "delivering", "desk", "empty", "engine", "facts_sources", "holds_min"]

@@ -1,0 +1,144 @@
+"""What becomes of our notes in a ticket, tried on whatever may stand there.
+
+No outside source: a model of a ticket that applies changes is what these are held against.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+from builders import an_advice
+from hypothesis import given
+from hypothesis import strategies as st
+
+from repairadvisor.delivery.notes import (
+    Foot,
+    digest_of,
+    expiring,
+    parts_of,
+    reconciled,
+    superseded,
+    texts_of,
+)
+from repairadvisor.plugin import HeldNote, NoteChange, mark_of
+
+NOW = datetime(2031, 5, 4, 7, 30, tzinfo=UTC)
+TICKET = "0123456789abcdef0123456789abcdef"
+FOOT = Foot("advice 1")
+
+
+def applied(held: list[HeldNote], change: NoteChange) -> list[HeldNote]:
+    """What stands in a ticket after a change."""
+    said = {before.handle: text for before, text in change.rewrite}
+    kept = [HeldNote(one.handle, said.get(one.handle, one.text)) for one in held]
+    return kept + [HeldNote(f"added {len(kept)} {i}", note.text) for i, note in enumerate(change.add)]
+
+
+def counting(held: list[HeldNote]) -> list[str]:
+    marks = [mark_of(one.text) for one in held]
+    return [mark.key for mark in marks if mark is not None and mark.ticket == TICKET[:12] and not mark.status]
+
+
+notes_of_any_kind = st.lists(
+    st.tuples(
+        st.integers(1, 4),  # revision
+        st.integers(1, 3),  # part
+        st.integers(1, 3),  # parts
+        st.sampled_from(["", "", "", "superseded", "expired", "void"]),
+        st.sampled_from([TICKET[:12], "ba9876543210"]),
+        st.sampled_from(["advice", "verdict"]),
+    ),
+    max_size=12,
+)
+
+
+def stands(descriptions: list[tuple[int, int, int, str, str, str]]) -> list[HeldNote]:
+    held = []
+    for i, (revision, part, parts, status, ticket, kind) in enumerate(descriptions):
+        mark = f"[repairadvisor {ticket} {kind} {revision} {part}/{parts}{' ' + status if status else ''}]"
+        held.append(HeldNote(f"n{i}", f"REPAIR. Something.\n{mark}"))
+    return held
+
+
+@given(notes_of_any_kind, st.lists(st.text("ab\n", max_size=5), min_size=1, max_size=3), st.integers(4, 6))
+def test_whatever_stands_there_one_revision_counts_afterwards(
+    descriptions: list[tuple[int, int, int, str, str, str]], texts: list[str], revision: int
+) -> None:
+    held = stands(descriptions)
+    wanted = parts_of(texts, TICKET, revision, FOOT)
+    made = reconciled(wanted, TICKET, revision, held, NOW)
+    after = applied(held, made.change)
+
+    left_as_it_was = {
+        mark_of(one.text).key  # type: ignore[union-attr]
+        for one in held
+        if (mark := mark_of(one.text)) and mark.status in ("superseded", "expired")
+    }
+    keys = [note.key for note in wanted if note.key not in left_as_it_was]
+    mine = [key for key in counting(after) if "-advice-" in key]
+    assert sorted(mine) == sorted(keys)
+    assert reconciled(wanted, TICKET, revision, after, NOW).is_settled, "a second look changes nothing"
+
+
+@given(notes_of_any_kind)
+def test_others_notes_stay_as_they_are(descriptions: list[tuple[int, int, int, str, str, str]]) -> None:
+    held = [*stands(descriptions), HeldNote("theirs", "Customer rang again."), HeldNote("x", "")]
+    made = reconciled(parts_of(["a"], TICKET, 9, FOOT), TICKET, 9, held, NOW)
+    touched = {before.handle for before, _ in made.change.rewrite}
+
+    for one in held:
+        mark = mark_of(one.text)
+        if mark is None or (mark.ticket, mark.kind) != (TICKET[:12], "advice"):
+            assert one.handle not in touched
+
+
+def test_a_newer_note_is_not_overwritten() -> None:
+    newer = [HeldNote("n", parts_of(["x"], TICKET, 7, FOOT)[0].text)]
+    made = reconciled(parts_of(["a"], TICKET, 6, FOOT), TICKET, 6, newer, NOW)
+
+    assert (made.newer, made.change) == (True, NoteChange())
+
+
+def test_a_superseded_note_keeps_what_it_said() -> None:
+    note = parts_of(["REPAIR. Fuse it.\nWhy: it is cut."], TICKET, 1, FOOT)[0]
+    mark = mark_of(note.text)
+    assert mark is not None
+    text = superseded(note.text, mark, 2, NOW)
+
+    assert text.splitlines()[0] == "SUPERSEDED 4 May 2031 07:30 UTC by note 2. What follows no longer counts."
+    assert "Why: it is cut." in text
+    assert mark_of(text).status == "superseded"  # type: ignore[union-attr]
+    assert mark_of(text).key == note.key  # type: ignore[union-attr]
+
+
+def test_only_the_revision_that_counts_runs_out() -> None:
+    held = stands([(1, 1, 1, "superseded", TICKET[:12], "advice"), (2, 1, 1, "", TICKET[:12], "advice")])
+    change = expiring(TICKET, 2, held, NOW)
+
+    assert [before.handle for before, _ in change.rewrite] == ["n1"]
+    assert expiring(TICKET, 2, applied(held, change), NOW) == NoteChange()
+
+
+@pytest.mark.parametrize("longest", [1000, 1500, 2000, 5000])
+def test_every_note_fits_its_ticket_with_all_that_is_put_to_it(longest: int) -> None:
+    advice = an_advice(because="Because of this and that, which takes a while to say. " * 30)
+    texts = texts_of(advice, {}, longest)
+    foot = Foot("https://advice.example/" + "x" * 100, shared_with="R" * 200)
+    for note in parts_of(texts, TICKET, 999_999_999, foot):
+        mark = mark_of(note.text)
+        assert mark is not None
+        assert len(superseded(note.text, mark, 999_999_999, NOW)) <= longest
+
+
+def test_the_first_line_is_the_answer() -> None:
+    first = texts_of(an_advice(say="Fuse it."), {}, 4000)[0].splitlines()[0]
+    assert first.endswith("REPAIR. Fuse it.")
+
+
+def test_when_it_was_said_makes_no_other_note() -> None:
+    one = an_advice(now="2031-05-04T07:30:00Z", policy="5d" * 32)
+    other = an_advice(now="2031-05-04T09:30:00Z", policy="6e" * 32)
+
+    assert digest_of(one, {}, 4000) == digest_of(other, {}, 4000)
+    assert digest_of(one, {}, 4000) != digest_of(an_advice(say="Stand back."), {}, 4000)

@@ -1,0 +1,306 @@
+"""Another system that fails: tried again without a double, given up visibly, never in the way of another ticket.
+
+No outside source: each test is one way in which a note could be lost or written twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import timedelta
+
+import pytest
+
+from delivery.desk import Desk
+from delivery.office import NOW, WAITS_S, Delivering, spare
+from delivery.test_tickets import current, said, statuses
+from repairadvisor.errors import RemoteRefusedError, RemoteUnavailableError
+from repairadvisor.plugin import HeldNote, mark_of
+
+
+class Power(BaseException):
+    """The process ends here, and no handler of ours sees it."""
+
+
+def failing(times: int, error: Exception) -> Callable[[str], None]:
+    left = [times]
+
+    def fail(_: str) -> None:
+        if left[0] > 0:
+            left[0] -= 1
+            raise error
+
+    return fail
+
+
+DOWN = RemoteUnavailableError("503")
+
+
+def test_what_fails_is_tried_again_later(delivering: Delivering) -> None:
+    delivering.desk.before = failing(1, DOWN)
+    delivery = delivering.deliver(spare(3))
+
+    assert (delivery.state, delivery.attempt, delivery.reason) == ("noting", 1, "503")
+    assert delivery.due_at is not None
+    assert WAITS_S[0] <= (delivery.due_at - NOW).total_seconds() <= 1.2 * WAITS_S[0]
+    assert current(delivering) == []
+
+    delivering.later(seconds=7)
+    assert delivering.office.ledger.given(delivery.id).state == "noted"
+    assert said(delivering) == "3.0"
+
+
+def test_an_answer_that_is_lost_gives_no_second_note(delivering: Delivering) -> None:
+    """The other side wrote the note and then failed: looked at before it is written again."""
+    delivering.desk.after = failing(1, DOWN)
+    delivering.deliver(spare(3))
+    written = len(delivering.desk.texts("LF-1"))
+    delivering.later(seconds=7)
+
+    assert delivering.states() == {"noted": 1, "scheduled": 1}
+    assert len(delivering.desk.texts("LF-1")) == written
+    assert set(statuses(delivering)) == {""}
+
+
+def test_without_looking_there_is_a_second_note(delivering: Delivering) -> None:
+    """The control: a carrier that cannot look, in front of a system that knows no keys."""
+    delivering.desk.can_look = False
+    delivering.desk.after = failing(1, DOWN)
+    delivering.deliver(spare(3))
+    written = len(delivering.desk.texts("LF-1"))
+    delivering.later(seconds=7)
+
+    assert len(delivering.desk.texts("LF-1")) == 2 * written
+
+
+def test_what_stands_there_twice_is_healed(delivering: Delivering) -> None:
+    """A request whose sender is gone may be carried out late, after the note was looked at."""
+
+    def twice(reference: str) -> None:
+        held = delivering.desk.notes[reference]
+        held.extend(HeldNote(f"late {one.handle}", one.text) for one in list(held))
+        delivering.desk.after = None
+
+    delivering.desk.after = twice
+    delivery = delivering.deliver(spare(3))
+
+    assert delivery.healed == len(current(delivering))
+    assert sorted(statuses(delivering)) == ["", "", "void", "void"]
+    void = next(text for text in delivering.desk.texts("LF-1") if text.startswith("VOID"))
+    assert "This note was written twice; the other one counts." in void
+
+
+def test_what_comes_late_after_an_uncertain_attempt_is_healed_too(delivering: Delivering) -> None:
+    delivering.desk.before = failing(1, DOWN)
+    delivering.deliver(spare(3))
+    delivering.later(seconds=7)
+    held = delivering.desk.notes["LF-1"]
+    held.extend(HeldNote(f"late {one.handle}", one.text) for one in list(held))
+    delivering.later(seconds=61)
+
+    assert sorted(statuses(delivering)) == ["", "", "void", "void"]
+    assert delivering.states() == {"noted": 2}
+
+
+def test_it_is_given_up_in_the_end_and_says_so(delivering: Delivering) -> None:
+    delivering.desk.before = failing(99, DOWN)
+    delivery = delivering.deliver(spare(3))
+    for wait in WAITS_S:
+        delivering.later(seconds=1.3 * wait)
+
+    given_up = delivering.office.ledger.given(delivery.id)
+    assert (given_up.state, given_up.reason) == ("given_up", "given up after 4 attempts: 503")
+    assert delivering.queue.work == []
+
+
+def test_what_was_given_up_can_be_begun_anew(delivering: Delivering) -> None:
+    delivering.desk.before = failing(4, DOWN)
+    delivery = delivering.deliver(spare(3))
+    for wait in WAITS_S:
+        delivering.later(seconds=1.3 * wait)
+    delivering.office.ledger.retry(delivery.id)
+    delivering.queue.run()
+
+    assert delivering.office.ledger.given(delivery.id).state == "noted"
+    assert said(delivering) == "3.0"
+
+
+def test_what_waits_between_attempts_can_be_hurried(delivering: Delivering) -> None:
+    delivering.desk.before = failing(1, DOWN)
+    delivery = delivering.deliver(spare(3))
+    delivering.office.ledger.retry(delivery.id)
+    delivering.queue.run()
+    assert delivering.office.ledger.given(delivery.id).state == "noted"
+
+    written = delivering.desk.texts("LF-1")
+    delivering.later(seconds=7)
+    assert delivering.desk.texts("LF-1") == written, "the attempt that was waiting came after all"
+
+
+def test_what_is_refused_is_given_up_at_once(delivering: Delivering) -> None:
+    delivering.desk.before = failing(1, RemoteRefusedError("404 no such ticket"))
+    delivery = delivering.deliver(spare(3))
+
+    assert (delivery.state, delivery.reason) == ("given_up", "404 no such ticket")
+
+
+def test_the_wait_is_no_shorter_than_the_other_side_asks(delivering: Delivering) -> None:
+    delivering.desk.before = failing(1, RemoteUnavailableError("429", retry_after_s=120))
+    delivery = delivering.deliver(spare(3))
+
+    assert delivery.due_at == NOW + timedelta(seconds=120)
+
+
+def test_the_wait_is_bounded_whatever_the_other_side_asks(delivering: Delivering) -> None:
+    delivering.desk.before = failing(1, RemoteUnavailableError("429", retry_after_s=1e12))
+    delivery = delivering.deliver(spare(3))
+
+    assert delivery.due_at == NOW + timedelta(days=7)
+
+
+def test_a_fault_of_a_plugin_is_a_reason_and_no_crash(delivering: Delivering) -> None:
+    delivering.desk.before = failing(1, KeyError("note\nInjected: line"))
+    delivery = delivering.deliver(spare(3))
+
+    assert (delivery.state, delivery.attempt) == ("noting", 1)
+    assert delivery.reason.startswith("the plugin failed: KeyError: ")
+    assert "\n" not in delivery.reason
+
+
+def test_a_note_that_is_taken_and_is_not_there_is_tried_again(delivering: Delivering) -> None:
+    delivering.desk.after = lambda reference: delivering.desk.notes.pop(reference, None)
+    delivery = delivering.deliver(spare(3))
+
+    assert delivery.reason == "the note was taken and does not stand in the ticket"
+    delivering.desk.after = None
+    delivering.later(seconds=7)
+    assert said(delivering) == "3.0"
+
+
+def test_one_ticket_that_fails_holds_up_no_other(delivering: Delivering) -> None:
+    def only_the_first(reference: str) -> None:
+        if reference == "LF-1":
+            raise DOWN
+
+    delivering.desk.before = only_the_first
+    delivering.send(spare(3, "LF-1"))
+    delivering.send(spare(3, "LF-2"))
+    delivering.queue.run()
+
+    assert (current(delivering, "LF-1"), said(delivering, "LF-2")) == ([], "3.0")
+
+
+def test_work_of_one_ticket_is_one_at_a_time_and_of_a_carrier_in_its_own_lane(delivering: Delivering) -> None:
+    delivering.deliver(spare(3, "LF-1"))
+    delivering.deliver(spare(1, "LF-1", 2))
+    delivering.deliver(spare(1, "LF-2"))
+    bringing = [one for one in delivering.queue.done if one.kind == "bring"]
+
+    assert {one.lane for one in bringing} == {"notes.desk"}
+    assert [one.one_at_a_time for one in bringing].count(bringing[0].one_at_a_time) == 2
+
+
+def test_a_later_note_overtakes_one_that_is_being_tried_again(delivering: Delivering) -> None:
+    delivering.desk.before = failing(1, DOWN)
+    first = delivering.deliver(spare(3))
+    delivering.deliver(spare(1, sequence=2))
+    delivering.later(seconds=7)
+
+    assert delivering.office.ledger.given(first.id).state == "overtaken"
+    assert said(delivering) == "1.0"
+
+
+def test_a_half_written_note_is_superseded_like_a_whole_one(delivering: Delivering) -> None:
+    """The first part was written, then the line broke, then the facts changed."""
+
+    def only_one_part(reference: str) -> None:
+        del delivering.desk.notes[reference][1:]
+        raise DOWN
+
+    delivering.desk.after = only_one_part
+    delivering.deliver(spare(3))
+    delivering.desk.after = None
+    delivering.deliver(spare(1, sequence=2))
+
+    revisions = [(mark.revision, mark.status) for text in delivering.desk.texts("LF-1") if (mark := mark_of(text))]
+    assert revisions == [(1, "superseded"), (2, ""), (2, "")]
+
+
+def test_what_a_carrier_cannot_look_at_is_rewritten_from_memory(delivering: Delivering) -> None:
+    delivering.desk.can_look = False
+    delivering.deliver(spare(3))
+    for i, note in enumerate(delivering.desk.notes["LF-1"]):
+        delivering.desk.notes["LF-1"][i] = HeldNote(mark_of(note.text).key, note.text)  # type: ignore[union-attr]
+    delivering.deliver(spare(1, sequence=2))
+
+    assert statuses(delivering)[:2] == ["superseded", "superseded"]
+    assert said(delivering) == "1.0"
+
+
+# --- the power goes ---------------------------------------------------------------------------------------------
+
+
+STEPS = ("read", "accept", "facts", "advise", "hand_over", "begin", "write", "confirm", "finish")
+
+
+@pytest.mark.parametrize("when", ["before", "after"])
+@pytest.mark.parametrize("step", STEPS)
+def test_whenever_the_power_goes_there_is_one_note(delivering: Delivering, step: str, when: str) -> None:
+    """What a step gave is lost with the process although it had its effect: it is run again."""
+
+    def cut(name: str) -> None:
+        if name == step:
+            setattr(delivering.queue, when, lambda _: None)
+            raise Power
+
+    setattr(delivering.queue, when, cut)
+    delivery = delivering.send(spare(3))
+    with pytest.raises(Power):
+        delivering.queue.run()
+    delivering.queue.run()
+    delivering.later(seconds=61)
+
+    assert delivering.office.ledger.given(delivery.id).state == "noted"
+    assert said(delivering) == "3.0"
+    assert set(statuses(delivering)) == {""}
+    assert delivering.records.count() == 1
+
+
+@pytest.mark.parametrize("step", STEPS)
+def test_whenever_the_power_goes_twice_and_the_ticket_changes_its_last_state_stands(
+    delivering: Delivering, step: str
+) -> None:
+    cuts = [step, step]
+
+    def cut(name: str) -> None:
+        if cuts and name == cuts[0]:
+            cuts.pop()
+            raise Power
+
+    delivering.queue.after = cut
+    delivering.send(spare(3))
+    for sequence in (2, 3):
+        with pytest.raises(Power):
+            delivering.queue.run()
+        delivering.send(spare(sequence, sequence=sequence))
+    delivering.queue.run()
+    delivering.later(seconds=61)
+
+    assert said(delivering) == "3.0"
+    assert set(delivering.states()) <= {"noted", "overtaken", "unchanged"}
+
+
+def test_a_process_that_others_took_for_dead_writes_nothing(
+    delivering: Delivering, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(delivering.office.bringing, "_is_alive", lambda: False)
+    delivery = delivering.deliver(spare(3))
+
+    assert delivering.desk.notes == {}
+    assert delivery.reason == "this process was away for so long that others took up its work"
+
+
+def test_the_desk_of_these_tests_is_a_carrier_and_a_source() -> None:
+    from repairadvisor.plugin import NoteCarrier, TicketSource  # noqa: PLC0415
+
+    assert isinstance(Desk(), NoteCarrier)
+    assert isinstance(Desk(), TicketSource)
