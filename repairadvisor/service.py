@@ -18,7 +18,7 @@ from repairadvisor.decision.method import advise
 from repairadvisor.decision.prepare import prepare
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.situation import look
-from repairadvisor.errors import InputError, KeyReusedError, NotFoundError
+from repairadvisor.errors import ConflictError, InputError, KeyReusedError, NotFoundError
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.policy.load import load_policy
@@ -173,6 +173,17 @@ class Advisor:
         if self._records is None or not _ADVICE_ID.fullmatch(advice_id):
             raise NotFoundError("advice", advice_id)
         return self._records.get(advice_id)
+
+    def answer_given(self, advice_id: str) -> Answer:
+        """The advice that was kept under ``advice_id``, read again. Raises :class:`NotFoundError`, and
+        :class:`ConflictError` for one that was written by a version of this program with other fields."""
+        stored = self.given(advice_id)
+        try:
+            return Answer(read_document(stored.document), stored.document, stored.id)
+        except ValueError as error:
+            raise ConflictError(
+                "this advice was given by another version of the program: ask for it as JSON"
+            ) from error
 
     def _cautions_at(self, place: str, now: datetime) -> tuple[str, ...]:
         """What to beware of at a place, whatever else may be known."""

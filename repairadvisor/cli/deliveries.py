@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import os
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import orjson
@@ -43,7 +44,7 @@ def add_to(commands: Any) -> None:
         command.set_defaults(run=run)
     dry_run = what.add_parser("dry-run", help="what an event would lead to; nothing is kept or written")
     dry_run.add_argument("source", help=f"the source's name in the file that {PLUGINS} names")
-    dry_run.add_argument("event", metavar="FILE|-", help="the event's body; its signature is not asked for")
+    dry_run.add_argument("event", metavar="FILE|-", help="its body; its signature is not asked for")
     dry_run.add_argument("--header", action="append", default=[], metavar="NAME: VALUE", help="a header of the event")
     dry_run.add_argument("--look", action="store_true", help="look at what stands in the ticket now")
     dry_run.set_defaults(run=_dry_run)
@@ -106,7 +107,8 @@ def _dry_run(given: argparse.Namespace) -> int:
     if given.source not in plugins.sources:
         names = ", ".join(plugins.sources) or "none is set up"
         raise SettingsError("source", given.source, f"is no source in the file that {PLUGINS} names", names)
-    headers = dict(_header(text) for text in given.header)
+    named = {} if given.event == "-" else {"file-name": Path(given.event).name}
+    headers = named | dict(_header(text) for text in given.header)
     event = RawEvent(headers, content_of(given.event))
     made = rehearsed(plugins, Advisor(prepared_method(), None), given.source, event, look=given.look)
     with output():

@@ -14,7 +14,7 @@ from typing import Any
 import orjson
 from sqlalchemy import Connection, Engine
 
-from repairadvisor.delivery.queue import BRING, EVENTS_LANE, TAKE_IN, Queue, Work
+from repairadvisor.delivery.queue import BRING, COME_BACK, EVENTS_LANE, TAKE_IN, Queue, Work
 from repairadvisor.errors import (
     EventUnreadableError,
     RemoteRefusedError,
@@ -29,6 +29,8 @@ from repairadvisor.store.deliveries import Delivery, TicketState
 
 #: Waits are spread by up to this share, so that what failed together does not come back together.
 _SPREAD = 0.2
+#: What comes back to a ticket that holds a note.
+AFTERWARDS = ("expiry", "check")
 _LONGEST_REASON = 2000
 
 
@@ -47,6 +49,13 @@ def outcome_of(error: Exception) -> dict[str, object]:
 
 def _reason(text: str) -> str:
     return one_line(text)[:_LONGEST_REASON]
+
+
+def kind_of(delivery: Delivery) -> str:
+    """The work that is next for a delivery."""
+    if delivery.state == "waiting":
+        return TAKE_IN
+    return COME_BACK if delivery.cause in AFTERWARDS else BRING
 
 
 def lane_of(carrier: str) -> str:
@@ -79,7 +88,7 @@ class Attempts:
         )
         is_new = store.add_delivery(connection, new)
         if is_new:
-            self.begin(connection, new, TAKE_IN, now)
+            self.begin(connection, new, now)
         return new.id, is_new
 
     def current(self, delivery_id: str, work_id: str, connection: Connection | None = None) -> Delivery | None:
@@ -92,25 +101,69 @@ class Attempts:
         wanted = delivery is not None and delivery.is_open and delivery.work_id == work_id
         return delivery if wanted else None
 
-    def begin(self, connection: Connection, delivery: Delivery, kind: str, now: datetime, after_s: float = 0.0) -> None:
+    def begin(self, connection: Connection, delivery: Delivery, now: datetime, after_s: float = 0.0) -> None:
         """Submit an attempt at a delivery as it is now."""
-        work_id = f"{delivery.id}-{delivery.round}-{delivery.attempt}-{kind}"
-        self._submit(connection, delivery, work_id, now, after_s)
+        kind = kind_of(delivery)
+        source = self._plugins.sources.get(delivery.source)
+        # A source that is set up no more has nobody to note: that is found, and said, where events are read.
+        lane = EVENTS_LANE if kind == TAKE_IN or source is None else lane_of(source.notes)
+        one_at_a_time = delivery.id if kind == TAKE_IN else delivery.ticket_id or delivery.id
+        work = Work(
+            f"{delivery.id}-{delivery.round}-{delivery.attempt}-{kind}", kind, delivery.id, lane, one_at_a_time, after_s
+        )
+        due_at = now + timedelta(seconds=after_s) if after_s > 0 else None
+        store.set_delivery(connection, delivery.id, now, work_id=work.id, due_at=due_at)
+        self._queue.submit(connection, work)
+
+    def begin_as(
+        self, connection: Connection, delivery_id: str, now: datetime, changes: Mapping[str, Any], after_s: float = 0.0
+    ) -> None:
+        """Change a delivery and submit an attempt at it as it is then."""
+        store.set_delivery(connection, delivery_id, now, **changes)
+        changed = store.delivery(connection, delivery_id)
+        if changed is None:
+            raise ValueError(f"delivery {delivery_id} is gone")
+        self.begin(connection, changed, now, after_s)
+
+    def come_back(
+        self, connection: Connection, cause: str, key: str, delivery: Delivery, now: datetime, after_s: float
+    ) -> None:
+        """Come back to the ticket of a delivery later; once for each ``key``."""
+        later = Delivery(
+            id=store.delivery_id(cause, delivery.source, f"{delivery.id} {key}"),
+            cause=cause,
+            source=delivery.source,
+            key=f"{delivery.reference}: note {delivery.revision}",
+            received_at=now,
+            changed_at=now,
+            ticket_id=delivery.ticket_id,
+            reference=delivery.reference,
+            sequence=delivery.sequence,
+            state="scheduled",
+            advice_id=delivery.advice_id,
+            revision=delivery.revision,
+        )
+        if store.add_delivery(connection, later):
+            self.begin(connection, later, now, after_s)
+
+    def check_later(self, connection: Connection, delivery: Delivery, now: datetime) -> None:
+        """What was sent for a delivery and not answered may still arrive, after everything that was looked at: look at
+        its ticket once more. Looking once more leads to no further look, or it would never end."""
+        if delivery.cause not in AFTERWARDS and delivery.revision is not None:
+            key = f"{delivery.round} {delivery.attempt}"
+            self.come_back(connection, "check", key, delivery, now, self._plugins.check_after_s)
 
     def begin_noting(
         self, connection: Connection, delivery: Delivery, ticket: TicketState, advice_id: str, now: datetime
     ) -> None:
         """Have an advice noted in a ticket, by this delivery and no earlier one."""
         store.set_ticket(connection, ticket.id, advice_id=advice_id, wanted_by=delivery.id)
-        store.set_delivery(
-            connection, delivery.id, now, state="noting", reason="", advice_id=advice_id, revision=None, attempt=0
-        )
-        noting = store.delivery(connection, delivery.id)
-        if noting is None:
-            raise ValueError(f"delivery {delivery.id} is gone")
-        self.begin(connection, noting, BRING, now)
+        begun = {"state": "noting", "reason": "", "advice_id": advice_id, "revision": None, "attempt": 0}
+        self.begin_as(connection, delivery.id, now, begun)
 
-    def end_as(self, delivery_id: str, work_id: str, outcome: Mapping[str, Any]) -> str:
+    def end_as(
+        self, delivery_id: str, work_id: str, outcome: Mapping[str, Any], *, may_have_written: bool = False
+    ) -> str:
         """End an attempt: for good, or until the next one."""
         now = self._clock()
         if outcome["state"] == "gone":
@@ -119,6 +172,8 @@ class Attempts:
             delivery = self.current(delivery_id, work_id, connection)
             if delivery is None:
                 return "gone"
+            if may_have_written:
+                self.check_later(connection, delivery, now)
             if outcome["state"] == "later":
                 return self._later(connection, delivery, outcome, now)
             values = {name: value for name, value in outcome.items() if name in ("state", "reason", "healed")}
@@ -133,23 +188,9 @@ class Attempts:
             return "given_up"
         wait_s = waits[delivery.attempt] * (1 + _SPREAD * _share(f"{delivery.id} {delivery.attempt}"))
         wait_s = min(max(wait_s, outcome.get("retry_after_s") or 0.0), LONGEST_RETRY_S)
-        store.set_delivery(connection, delivery.id, now, attempt=delivery.attempt + 1, reason=outcome["reason"])
-        again = store.delivery(connection, delivery.id)
-        if again is None:
-            raise ValueError(f"delivery {delivery.id} is gone")
-        kind = TAKE_IN if again.state == "waiting" else BRING
-        self.begin(connection, again, kind, now, wait_s)
+        failed = {"attempt": delivery.attempt + 1, "reason": outcome["reason"]}
+        self.begin_as(connection, delivery.id, now, failed, wait_s)
         return "later"
-
-    def _submit(self, connection: Connection, delivery: Delivery, work_id: str, now: datetime, after_s: float) -> None:
-        kind = TAKE_IN if f"-{TAKE_IN}" in work_id else BRING
-        source = self._plugins.sources.get(delivery.source)
-        # A source that is set up no more has nobody to note: that is found, and said, where events are read.
-        lane = EVENTS_LANE if kind == TAKE_IN or source is None else lane_of(source.notes)
-        one_at_a_time = delivery.id if kind == TAKE_IN else delivery.ticket_id or delivery.id
-        due_at = now + timedelta(seconds=after_s) if after_s > 0 else None
-        store.set_delivery(connection, delivery.id, now, work_id=work_id, due_at=due_at)
-        self._queue.submit(connection, Work(work_id, kind, delivery.id, lane, one_at_a_time, after_s))
 
 
 def _share(text: str) -> float:

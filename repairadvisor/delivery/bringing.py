@@ -12,13 +12,13 @@ from datetime import datetime
 from typing import Any
 
 import orjson
-from sqlalchemy import Connection, Engine
+from sqlalchemy import Engine
 
 from repairadvisor.decision.advice import Advice
 from repairadvisor.delivery.attempts import Attempts, outcome_of
-from repairadvisor.delivery.notes import Foot, digest_of, expiring, parts_of, reconciled, texts_of
-from repairadvisor.delivery.queue import BRING, Step
-from repairadvisor.plugin import HeldNote, Note, NoteChange
+from repairadvisor.delivery.notes import Foot, digest_of, parts_of, reconciled, texts_of
+from repairadvisor.delivery.queue import Step
+from repairadvisor.plugin import HeldNote, Note, NoteCarrier, NoteChange
 from repairadvisor.plugin.loading import Plugins
 from repairadvisor.schemas.advice import read_document
 from repairadvisor.service import Advisor
@@ -27,8 +27,6 @@ from repairadvisor.store.database import reading, writing
 from repairadvisor.store.deliveries import Delivery, TicketState
 
 Outcome = Mapping[str, Any]
-#: What comes back to a note that stands in its ticket.
-AFTERWARDS = ("expiry", "check")
 
 
 class Bringing:
@@ -61,15 +59,14 @@ class Bringing:
         if "revision" not in begun:
             return
         written: Any = step("write", lambda: self._write(delivery_id, work_id, begun))
-        if written["state"] != "written":
-            step("end", lambda: self._attempts.end_as(delivery_id, work_id, written))
-            return
-        confirmed: Any = step("confirm", lambda: self._confirm(delivery_id, begun))
-        if confirmed["state"] != "confirmed":
-            step("end", lambda: self._attempts.end_as(delivery_id, work_id, confirmed))
-            return
-        healed = written["healed"] + confirmed["healed"]
-        step("finish", lambda: self._finish(delivery_id, work_id, begun, healed))
+        if written["state"] == "written":
+            confirmed: Any = step("confirm", lambda: self._confirm(delivery_id, begun))
+            if confirmed["state"] == "confirmed":
+                healed = written["healed"] + confirmed["healed"]
+                step("finish", lambda: self._finish(delivery_id, work_id, begun, healed))
+                return
+            written = confirmed
+        step("end", lambda: self._attempts.end_as(delivery_id, work_id, written, may_have_written=True))
 
     def _notes_of(self, texts: Sequence[str], ticket: TicketState, revision: int, advice_id: str) -> tuple[Note, ...]:
         """The notes of a revision."""
@@ -108,6 +105,10 @@ class Bringing:
         delivery = self._attempts.current(delivery_id, work_id)
         if delivery is None:
             return {"state": "gone"}
+        if begun["life"] != self._life:
+            # Whoever began this died over it, perhaps with a request on its way.
+            with writing(self._engine) as connection:
+                self._attempts.check_later(connection, delivery, self._clock())
         if not self._is_alive():
             return {"state": "later", "reason": "this process was away for so long that others took up its work"}
         try:
@@ -116,27 +117,27 @@ class Bringing:
             return outcome_of(error)
 
     def _changed(self, delivery: Delivery, begun: Outcome) -> Outcome:
-        carrier, ticket, held = self._look(delivery)
-        revision = begun["revision"]
-        if delivery.cause == "expiry":
-            change, healed = expiring(ticket.id, revision, held, delivery.due_at or self._clock()), 0
-        else:
-            made = reconciled(_notes(begun), ticket.id, revision, held, self._clock())
-            if made.newer:
-                return {"state": "overtaken", "reason": "a later note stands in the ticket"}
-            change, healed = made.change, made.healed
-        if change != NoteChange():
-            carrier.change(ticket.reference, change)
-        return {"state": "written", "healed": healed}
+        carrier, ticket = carrier_and_ticket(self._engine, self._plugins, delivery)
+        state, reason = _not_wanted(delivery, ticket, "")
+        if state:
+            return {"state": state, "reason": reason}
+        held = noted_or_remembered(carrier, ticket)
+        made = reconciled(_notes(begun), ticket.id, begun["revision"], held, self._clock())
+        if made.newer:
+            return {"state": "overtaken", "reason": "a later note stands in the ticket"}
+        if not made.is_settled:
+            carrier.change(ticket.reference, made.change)
+        return {"state": "written", "healed": made.healed}
 
     def _confirm(self, delivery_id: str, begun: Outcome) -> Outcome:
         """Whether the ticket holds the note now, once."""
         with reading(self._engine) as connection:
             delivery = store.delivery(connection, delivery_id)
-        if delivery is None or delivery.cause == "expiry":
+        if delivery is None:
             return {"state": "confirmed", "healed": 0}
         try:
-            carrier, ticket, held = self._look(delivery, or_remembered=False)
+            carrier, ticket = carrier_and_ticket(self._engine, self._plugins, delivery)
+            held = carrier.look(ticket.reference)
             if held is None:
                 return {"state": "confirmed", "healed": 0}
             made = reconciled(_notes(begun), ticket.id, begun["revision"], held, self._clock())
@@ -153,7 +154,6 @@ class Bringing:
         delivery = self._attempts.current(delivery_id, work_id)
         if delivery is None:
             return "gone"
-        revision = begun["revision"]
         until = self._advice(delivery).valid_until
         now = self._clock()
         with writing(self._engine) as connection:
@@ -162,63 +162,19 @@ class Bringing:
             if current is None or ticket is None:
                 return "gone"
             store.set_delivery(connection, delivery_id, now, state="noted", reason="", due_at=None, healed=healed)
-            if delivery.cause == "expiry":
-                store.set_ticket(connection, ticket.id, noted_digest="")
-            if delivery.cause in AFTERWARDS:
-                return "noted"
-            notes = orjson.dumps(begun["notes"])
-            stands = {"noted_revision": revision, "noted_digest": begun["digest"], "notes": notes}
-            store.set_ticket(connection, ticket.id, **stands)
-            if current.attempt > 0 or begun["life"] != self._life:
-                # What was sent and not answered may still arrive, after everything that was looked at.
-                self._schedule(connection, "check", delivery, revision, now, self._plugins.check_after_s)
+            stands = {"noted_revision": begun["revision"], "noted_digest": begun["digest"]}
+            store.set_ticket(connection, ticket.id, notes=orjson.dumps(begun["notes"]), **stands)
             if until:
-                wait_s = (datetime.fromisoformat(until) - now).total_seconds()
-                self._schedule(connection, "expiry", delivery, revision, now, max(0.0, wait_s))
+                wait_s = max(0.0, (datetime.fromisoformat(until) - now).total_seconds())
+                self._attempts.come_back(connection, "expiry", str(current.revision), current, now, wait_s)
         return "noted"
 
-    def _schedule(
-        self, connection: Connection, cause: str, delivery: Delivery, revision: int, now: datetime, after_s: float
-    ) -> None:
-        """Come back to a note later: to look once more, or to say that its advice has run out."""
-        later = Delivery(
-            id=store.delivery_id(cause, delivery.source, f"{delivery.ticket_id} {revision}"),
-            cause=cause,
-            source=delivery.source,
-            key=f"{delivery.reference}: note {revision}",
-            received_at=now,
-            changed_at=now,
-            ticket_id=delivery.ticket_id,
-            reference=delivery.reference,
-            sequence=delivery.sequence,
-            state="scheduled",
-            advice_id=delivery.advice_id,
-            revision=revision,
-        )
-        if store.add_delivery(connection, later):
-            self._attempts.begin(connection, later, BRING, now, after_s)
-
     # --- what goes into them ----------------------------------------------------------------------------------
-
-    def _look(self, delivery: Delivery, *, or_remembered: bool = True) -> Any:
-        """The carrier, the ticket, and our notes in it; as remembered where the carrier cannot look."""
-        configured = self._plugins.sources.get(delivery.source)
-        if configured is None:
-            raise ValueError(f"no source {delivery.source} is set up any more")
-        carrier = self._plugins.carriers[configured.notes]
-        with reading(self._engine) as connection:
-            ticket = store.ticket(connection, delivery.ticket_id or "")
-        if ticket is None:
-            raise ValueError(f"no ticket {delivery.ticket_id}")
-        held = carrier.look(ticket.reference)
-        if held is None and or_remembered:
-            held = [HeldNote(note.key, note.text) for note in _notes({"notes": orjson.loads(ticket.notes)})]
-        return carrier, ticket, held
 
     def _to_say(self, delivery: Delivery) -> tuple[tuple[str, ...], str]:
         """What the notes of a delivery's advice say, and its digest."""
         configured = self._plugins.sources.get(delivery.source)
-        if configured is None or delivery.cause == "expiry":
+        if configured is None:
             return (), ""
         said = (self._advice(delivery), self._advisor.wording, self._plugins.carriers[configured.notes].longest_note)
         return texts_of(*said), digest_of(*said)
@@ -239,16 +195,32 @@ def _notes(begun: Outcome) -> tuple[Note, ...]:
     return tuple(Note(**note) for note in begun["notes"])
 
 
+def carrier_and_ticket(engine: Engine, plugins: Plugins, delivery: Delivery) -> tuple[NoteCarrier, TicketState]:
+    """Who brings the notes of a delivery, and its ticket as it stands. Raises :class:`ValueError` without either."""
+    configured = plugins.sources.get(delivery.source)
+    if configured is None:
+        raise ValueError(f"no source {delivery.source} is set up any more")
+    with reading(engine) as connection:
+        ticket = store.ticket(connection, delivery.ticket_id or "")
+    if ticket is None:
+        raise ValueError(f"no ticket {delivery.ticket_id}")
+    return plugins.carriers[configured.notes], ticket
+
+
+def noted_or_remembered(carrier: NoteCarrier, ticket: TicketState) -> Sequence[HeldNote]:
+    """Our notes in a ticket; as remembered where the carrier cannot look."""
+    held = carrier.look(ticket.reference)
+    if held is not None:
+        return held
+    return [HeldNote(note["key"], note["text"]) for note in orjson.loads(ticket.notes)]
+
+
 def _not_wanted(delivery: Delivery, ticket: TicketState, digest: str) -> tuple[str, str]:
     """The state in which a delivery ends before anything is written, and why; "" where it is to be written."""
     if ticket.ended:
         return "ticket_ended", "the ticket has ended"
-    if delivery.cause in AFTERWARDS:
-        if ticket.noted_revision != delivery.revision or ticket.revisions != delivery.revision:
-            return "overtaken", "another note took its place before"
-        return "", ""
     if ticket.wanted_by != delivery.id:
         return "overtaken", "a later advice on this ticket came"
-    if ticket.noted_digest == digest and ticket.noted_revision == ticket.revisions:
+    if digest and ticket.noted_digest == digest and ticket.noted_revision == ticket.revisions:
         return "unchanged", "the ticket holds this note already"
     return "", ""

@@ -17,7 +17,7 @@ from dbos import DBOS, DBOSClient, DBOSConfig, DBOSPortableJSONSerializer
 from sqlalchemy import Connection, Engine, create_engine, event, make_url
 from sqlalchemy.pool import ConnectionPoolEntry
 
-from repairadvisor.delivery.queue import BRING, TAKE_IN, Work, Worker
+from repairadvisor.delivery.queue import BRING, COME_BACK, TAKE_IN, Work, Worker
 from repairadvisor.store.database import BUSY_TIMEOUT_MS, RecordsError
 
 _NAME, _VERSION = "repairadvisor", "1"
@@ -142,6 +142,11 @@ def _take_in(delivery_id: str, work_id: str) -> None:
 @DBOS.workflow(name=BRING, max_recovery_attempts=_RECOVERIES)
 def _bring(delivery_id: str, work_id: str) -> None:
     _Work.worker.bring(delivery_id, work_id, _step)
+
+
+@DBOS.workflow(name=COME_BACK, max_recovery_attempts=_RECOVERIES)
+def _come_back(delivery_id: str, work_id: str) -> None:
+    _Work.worker.come_back(delivery_id, work_id, _step)
 
 
 def _step(name: str, run: Callable[[], object]) -> object:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import threading
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from datetime import datetime
 from typing import Any
 
@@ -18,7 +18,7 @@ from sqlalchemy import Connection, Engine
 
 from repairadvisor.delivery.attempts import Attempts, outcome_of
 from repairadvisor.delivery.gathering import gathered
-from repairadvisor.delivery.queue import TAKE_IN, Step
+from repairadvisor.delivery.queue import Step
 from repairadvisor.errors import EventUnreadableError, InputError
 from repairadvisor.plugin import RawEvent, Site, Ticket
 from repairadvisor.plugin.loading import Plugins
@@ -178,8 +178,7 @@ class Intake:
                 return "overtaken"
             advice_id = self._of_parent(connection, ticket) or advice_id
             if advice_id is None:  # the parent ended since: this ticket is advised on by itself
-                self._attempts.begin(connection, replace(delivery, round=delivery.round + 1), TAKE_IN, now)
-                store.set_delivery(connection, delivery_id, now, round=delivery.round + 1)
+                self._attempts.begin_as(connection, delivery_id, now, {"round": delivery.round + 1})
                 return "again"
             self._attempts.begin_noting(connection, delivery, ticket, advice_id, now)
             for child in store.children(connection, ticket.id):

@@ -8,7 +8,7 @@ from datetime import datetime
 from sqlalchemy import Engine
 
 from repairadvisor.delivery.attempts import Attempts
-from repairadvisor.delivery.queue import BRING, TAKE_IN, Queue
+from repairadvisor.delivery.queue import Queue
 from repairadvisor.errors import ConflictError, NotFoundError
 from repairadvisor.store import deliveries as store
 from repairadvisor.store.database import reading, writing
@@ -58,11 +58,9 @@ class Ledger:
                 raise NotFoundError("delivery", id)
             if found.is_open and found.attempt == 0:
                 raise ConflictError(f"the delivery is {found.state} and is being worked on")
-            begins = "waiting" if found.cause == "event" else "noting"
-            store.set_delivery(connection, id, now, state=begins, reason="", round=found.round + 1, attempt=0)
-            again = store.delivery(connection, id)
-            if again is not None:
-                self._attempts.begin(connection, again, TAKE_IN if found.cause == "event" else BRING, now)
+            begins = {"event": "waiting", "parent": "noting"}.get(found.cause, "scheduled")
+            anew = {"state": begins, "reason": "", "round": found.round + 1, "attempt": 0}
+            self._attempts.begin_as(connection, id, now, anew)
         return self.given(id)
 
     def cancel(self, id: str) -> Delivery:  # noqa: A002

@@ -38,8 +38,7 @@ class Reconciled:
 
 def texts_of(advice: Advice, wording: Mapping[str, object], longest_note: int) -> tuple[str, ...]:
     """What the notes of an advice say, each short enough for what is put under and over it."""
-    room = longest_note - LONGEST_MARK - ROOM_FOR_FOOT - ROOM_FOR_HEAD
-    return ticket_note.notes(advice, headings(wording), min(ticket_note.LONGEST, room))
+    return ticket_note.notes(advice, headings(wording), longest_note - LONGEST_MARK - ROOM_FOR_FOOT - ROOM_FOR_HEAD)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,9 +96,8 @@ def reconciled(
     healed = 0
     for mark, one in ours:
         if mark.status:
-            if mark.status != "void" and mark.key in keys:
-                kept.add(mark.key)  # it stands there, and says that it has run out
-        elif mark.key not in keys:
+            continue
+        if mark.key not in keys:
             rewrite.append((one, superseded(one.text, mark, revision, now)))
         elif mark.key in kept:
             healed += 1
@@ -108,6 +106,32 @@ def reconciled(
             kept.add(mark.key)
     add = tuple(note for note in wanted if note.key not in kept)
     return Reconciled(NoteChange(add, tuple(rewrite)), healed, newer=False)
+
+
+def tidied(ticket: str, counts: int, held: Sequence[HeldNote], now: datetime, *, newer_is_coming: bool) -> Reconciled:
+    """What lets revision ``counts`` be the only one in a ticket, and stand there once; adds nothing.
+
+    0: none was brought to its end, and the latest that is there counts. What is still being brought is left alone.
+    """
+    ours = [(mark, one) for mark, one in marks_of(ticket, held) if not mark.status]
+    if counts == 0:
+        if newer_is_coming:
+            return Reconciled(NoteChange(), 0, newer=True)
+        counts = max((mark.revision for mark, _ in ours), default=0)
+    kept: set[str] = set()
+    rewrite: list[tuple[HeldNote, str]] = []
+    healed = 0
+    for mark, one in ours:
+        if mark.revision > counts and newer_is_coming:
+            continue
+        if mark.revision != counts:
+            rewrite.append((one, superseded(one.text, mark, counts, now)))
+        elif mark.key in kept:
+            healed += 1
+            rewrite.append((one, void(one.text, mark, now)))
+        else:
+            kept.add(mark.key)
+    return Reconciled(NoteChange(rewrite=tuple(rewrite)), healed, newer=False)
 
 
 def expiring(ticket: str, revision: int, held: Sequence[HeldNote], since: datetime) -> NoteChange:

@@ -7,6 +7,7 @@ from datetime import UTC, datetime
 
 from sqlalchemy import Engine
 
+from repairadvisor.delivery.afterwards import Afterwards
 from repairadvisor.delivery.attempts import Attempts, lane_of
 from repairadvisor.delivery.bringing import Bringing
 from repairadvisor.delivery.durable import DurableQueue
@@ -36,6 +37,7 @@ class Office:
         self.bringing = Bringing(
             engine, self._attempts, advisor, plugins, clock, pulse.life, pulse.is_alive, public_url
         )
+        self._afterwards = Afterwards(engine, self._attempts, plugins, clock, pulse.is_alive)
         self._rounds = Rounds(engine, queue, self._attempts, plugins, pulse, clock)
         self.ledger = Ledger(engine, queue, self._attempts, clock)
 
@@ -60,6 +62,10 @@ class Office:
     def bring(self, delivery_id: str, work_id: str, step: Step) -> None:
         """Work of the queue: see :class:`Bringing`."""
         self.bringing.bring(delivery_id, work_id, step)
+
+    def come_back(self, delivery_id: str, work_id: str, step: Step) -> None:
+        """Work of the queue: see :class:`Afterwards`."""
+        self._afterwards.come_back(delivery_id, work_id, step)
 
     # --- what is asked of it ----------------------------------------------------------------------------------
 

@@ -13,16 +13,16 @@ from typing import Protocol
 
 from sqlalchemy import Connection
 
-#: The work there is: read an event and advise on it; bring a note into a ticket.
-TAKE_IN, BRING = "take_in", "bring"
-#: The lane of the first; each carrier has one of its own for the second.
+#: The work there is: read an event and advise on it; bring a note into a ticket; come back to one that stands there.
+TAKE_IN, BRING, COME_BACK = "take_in", "bring", "come_back"
+#: The lane of the first; each carrier has one of its own for the others.
 EVENTS_LANE = "events"
 
 
 @dataclass(frozen=True, slots=True)
 class Work:
-    """``kind`` is TAKE_IN or BRING. At most one piece of work of one ``lane`` and ``one_at_a_time`` runs at any time.
-    It begins ``after_s`` seconds from now at the earliest."""
+    """``kind`` is TAKE_IN, BRING or COME_BACK. At most one piece of work of one ``lane`` and ``one_at_a_time`` runs at
+    any time. It begins ``after_s`` seconds from now at the earliest."""
 
     id: str
     kind: str
@@ -45,6 +45,9 @@ class Worker(Protocol):
 
     def bring(self, delivery_id: str, work_id: str, step: Step) -> None:
         """Bring a note into a ticket."""
+
+    def come_back(self, delivery_id: str, work_id: str, step: Step) -> None:
+        """Look at a ticket once more, or let its note say that its advice has run out."""
 
 
 class Queue(Protocol):

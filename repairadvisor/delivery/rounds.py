@@ -15,7 +15,7 @@ from sqlalchemy import Engine
 
 from repairadvisor.delivery.attempts import Attempts
 from repairadvisor.delivery.pulse import BEAT_S, DEAD_AFTER_S, Pulse
-from repairadvisor.delivery.queue import BRING, TAKE_IN, Queue
+from repairadvisor.delivery.queue import Queue
 from repairadvisor.plugin import PolledSource
 from repairadvisor.plugin.loading import Plugins
 from repairadvisor.render.sentences import one_line
@@ -98,10 +98,7 @@ class Rounds:
                 current = store.delivery(connection, one.id, lock=True)
                 if current is None or not current.is_open or current.work_id != one.work_id:
                     continue
-                store.set_delivery(connection, one.id, now, round=current.round + 1)
-                again = store.delivery(connection, one.id)
-                if again is not None:
-                    self._attempts.begin(connection, again, TAKE_IN if again.state == "waiting" else BRING, now)
+                self._attempts.begin_as(connection, one.id, now, {"round": current.round + 1})
             _log.warning("delivery %s had come to a standstill and was begun again", one.id)
 
     # --- sources that have to be asked ------------------------------------------------------------------------

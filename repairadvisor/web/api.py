@@ -36,8 +36,10 @@ def give_advice() -> Response:
 
 @api.get("/v1/advice/<advice_id>")
 def given_advice(advice_id: str) -> Response:
-    wanted(request, (JSON,))
-    return Response(advisor().given(advice_id).document, mimetype=JSON)
+    form = wanted(request, (JSON, TEXT, HTML))
+    if form == JSON:
+        return Response(advisor().given(advice_id).document, mimetype=JSON, headers={"Vary": "Accept"})
+    return shown(advisor().answer_given(advice_id), form)
 
 
 @api.get("/v1/facts")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from flask import Flask, Response
 
 from repairadvisor.delivery.office import Office
+from repairadvisor.render import figures
 from repairadvisor.schemas.json_text import LONGEST
 from repairadvisor.service import Advisor, open_advisor
 from repairadvisor.settings import Settings
@@ -33,6 +34,7 @@ def create_app(settings: Settings, advisor: Advisor | None = None, office: Offic
     app.register_blueprint(api)
     app.register_blueprint(deliveries)
     app.register_blueprint(pages)
+    app.jinja_env.filters["moment"] = figures.moment
     app.before_request(refuse_strangers)
     app.after_request(_guard)
     problems.install(app)

@@ -10,13 +10,14 @@ from repairadvisor.delivery.office import Office
 from repairadvisor.delivery.published import plain_delivery
 from repairadvisor.errors import NotFoundError
 from repairadvisor.plugin import RawEvent
-from repairadvisor.schemas.delivery import TROUBLED_STATES, read_query
+from repairadvisor.schemas.delivery import STATES, TROUBLED_STATES, read_query
 from repairadvisor.store.deliveries import Delivery
 from repairadvisor.web.bodies import HTML, JSON, refuse_packed, wanted
 
 deliveries = Blueprint("deliveries", __name__)
 
 _LISTED_ON_A_PAGE = 200
+_SHOWN = tuple(state for state in STATES if state not in (*TROUBLED_STATES, "scheduled"))
 
 
 def _office() -> Office | None:
@@ -76,18 +77,20 @@ def cancel_delivery(delivery_id: str) -> Response:
 
 @deliveries.get("/deliveries")
 def deliveries_page() -> Response:
-    """Those in trouble first; then the last ones."""
+    """Those in trouble first; then the last ones. What is only to be looked at again later is counted, not shown."""
     wanted(request, (HTML,))
-    office = _office()
-    troubled = [] if office is None else office.ledger.listed(TROUBLED_STATES, limit=_LISTED_ON_A_PAGE)
-    others = [] if office is None else office.ledger.listed(limit=_LISTED_ON_A_PAGE)
+    ticket = request.args.get("ticket", "").strip()
+    ledger = None if (office := _office()) is None else office.ledger
+    found = [] if ledger is None else ledger.listed(_SHOWN, reference=ticket, limit=_LISTED_ON_A_PAGE)
+    troubled = [] if ledger is None else ledger.listed(TROUBLED_STATES, reference=ticket, limit=_LISTED_ON_A_PAGE)
     page = render_template(
         "deliveries.html",
-        is_set_up=office is not None,
-        counts={} if office is None else office.ledger.counted(),
-        sources_in_trouble={} if office is None else office.ledger.poll_problems(),
+        is_set_up=ledger is not None,
+        ticket=ticket,
+        counts={} if ledger is None else ledger.counted(),
+        sources_in_trouble={} if ledger is None else ledger.poll_problems(),
         troubled=[plain_delivery(one) for one in troubled],
-        others=[plain_delivery(one) for one in others if one.state not in TROUBLED_STATES],
+        others=[plain_delivery(one) for one in found],
     )
     return Response(page, mimetype=HTML)
 

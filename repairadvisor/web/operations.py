@@ -111,7 +111,7 @@ def paths() -> dict[str, dict[str, Any]]:
                 "operationId": "given_advice",
                 "summary": "An advice as it was given, byte for byte",
                 "parameters": [_ADVICE_ID],
-                "responses": {"200": _answered(AdviceSchema, "The advice."), **_refusals(404, 503)},
+                "responses": {"200": _advice_in_any_form(), **_refusals(404, 409, 503)},
             }
         },
         **_deliveries(),
@@ -157,9 +157,14 @@ _LIVE = {
 }
 
 
-def _give_advice() -> dict[str, Any]:
+def _advice_in_any_form() -> dict[str, Any]:
     answered = _answered(AdviceSchema, "The advice.")
     answered["content"] |= {**_TEXT, "text/html": {"schema": {"type": "string"}}}
+    return answered
+
+
+def _give_advice() -> dict[str, Any]:
+    answered = _advice_in_any_form()
     answered["headers"] = {
         "Location": {
             "description": "where the advice can be read again; only if it is kept",

@@ -46,7 +46,7 @@ class Desk:
     """Notes by ticket, in order; ``before`` and ``after`` are called around each write and may raise."""
 
     can_look: bool = True
-    longest_note: int = 4000
+    longest_note: int = 2500
     notes: dict[str, list[HeldNote]] = field(default_factory=dict)
     calls: list[str] = field(default_factory=list)
     before: Any = None

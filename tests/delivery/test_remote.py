@@ -14,7 +14,7 @@ from delivery.desk import Desk
 from delivery.office import NOW, WAITS_S, Delivering, spare
 from delivery.test_tickets import current, said, statuses
 from repairadvisor.errors import RemoteRefusedError, RemoteUnavailableError
-from repairadvisor.plugin import HeldNote, mark_of
+from repairadvisor.plugin import HeldNote, NoteChange, mark_of
 
 
 class Power(BaseException):
@@ -109,7 +109,9 @@ def test_it_is_given_up_in_the_end_and_says_so(delivering: Delivering) -> None:
 
     given_up = delivering.office.ledger.given(delivery.id)
     assert (given_up.state, given_up.reason) == ("given_up", "given up after 4 attempts: 503")
+    delivering.later(minutes=5)
     assert delivering.queue.work == []
+    assert delivering.office.ledger.given(delivery.id).state == "given_up"
 
 
 def test_what_was_given_up_can_be_begun_anew(delivering: Delivering) -> None:
@@ -234,6 +236,116 @@ def test_what_a_carrier_cannot_look_at_is_rewritten_from_memory(delivering: Deli
 
     assert statuses(delivering)[:2] == ["superseded", "superseded"]
     assert said(delivering) == "1.0"
+
+
+# --- what arrives late ------------------------------------------------------------------------------------------
+
+
+def unanswered(delivering: Delivering) -> Callable[[], None]:
+    """The next write is not answered and not carried out yet; the function carries it out."""
+    kept: list[tuple[str, str]] = []
+    change = delivering.desk.change
+
+    def swallow(reference: str, wanted: NoteChange) -> None:
+        delivering.desk.change = change  # type: ignore[method-assign]
+        kept.extend((reference, note.text) for note in wanted.add)
+        raise DOWN
+
+    def arrive() -> None:
+        for i, (reference, text) in enumerate(kept):
+            delivering.desk.notes.setdefault(reference, []).append(HeldNote(f"late {i}", text))
+
+    delivering.desk.change = swallow  # type: ignore[method-assign]
+    return arrive
+
+
+def revisions(delivering: Delivering) -> list[tuple[int, str]]:
+    """Of each note in the ticket its revision and whether it counts."""
+    marks = [mark_of(text) for text in delivering.desk.texts("LF-1")]
+    return sorted({(mark.revision, mark.status) for mark in marks if mark is not None})
+
+
+def test_a_note_that_arrives_after_the_one_that_took_its_place_is_superseded(delivering: Delivering) -> None:
+    arrive = unanswered(delivering)
+    delivering.deliver(spare(3))
+    delivering.deliver(spare(1, sequence=2))
+    arrive()
+    assert revisions(delivering) == [(1, ""), (2, "")]
+    delivering.later(seconds=61)
+
+    assert revisions(delivering) == [(1, "superseded"), (2, "")]
+
+
+def test_a_note_that_arrives_after_its_ticket_was_closed_is_superseded(delivering: Delivering) -> None:
+    delivering.deliver(spare(3))
+    arrive = unanswered(delivering)
+    delivering.deliver(spare(1, sequence=2))
+    delivering.deliver(spare(1, sequence=3, ended=True))
+    arrive()
+    delivering.later(seconds=61)
+
+    assert revisions(delivering) == [(1, ""), (2, "superseded")]
+
+
+def test_a_note_that_stands_there_twice_when_its_ticket_is_closed_is_healed(delivering: Delivering) -> None:
+    arrive = unanswered(delivering)
+    delivering.deliver(spare(3))
+    delivering.later(seconds=7)
+    arrive()
+    delivering.deliver(spare(3, sequence=2, ended=True))
+    delivering.later(seconds=61)
+
+    assert sorted(statuses(delivering)) == ["", "", "void", "void"]
+
+
+def test_looking_once_more_leaves_alone_what_is_still_being_brought(delivering: Delivering) -> None:
+    """The check of note 1 comes while note 2 is half written and to be tried again."""
+    arrive = unanswered(delivering)
+    delivering.deliver(spare(3))
+    delivering.later(seconds=7)
+
+    def half(reference: str) -> None:
+        del delivering.desk.notes[reference][3:]
+        delivering.desk.after = None
+        raise RemoteUnavailableError("503", retry_after_s=300)
+
+    delivering.desk.after = half
+    delivering.deliver(spare(1, sequence=2))
+    arrive()
+    delivering.later(seconds=61)
+    delivering.later(seconds=400)
+
+    assert said(delivering) == "1.0"
+    assert sorted(statuses(delivering)).count("") == 2
+
+
+def test_a_cancelled_half_is_superseded(delivering: Delivering) -> None:
+    delivering.deliver(spare(3))
+    arrive = unanswered(delivering)
+    second = delivering.deliver(spare(1, sequence=2))
+    delivering.office.ledger.cancel(second.id)
+    arrive()
+    delivering.later(seconds=61)
+
+    assert revisions(delivering) == [(1, ""), (2, "superseded")]
+
+
+def test_who_died_before_writing_does_not_write_into_a_closed_ticket(delivering: Delivering) -> None:
+    def cut(name: str) -> None:
+        if name == "write":
+            raise Power
+
+    delivery = delivering.send(spare(3))
+    delivering.queue.before = cut
+    with pytest.raises(Power):
+        delivering.queue.run()
+    delivering.queue.before = lambda _: None
+    closing = delivering.send(spare(3, sequence=2, ended=True))
+    delivering.queue.do(next(one for one in delivering.queue.work if one[1].delivery_id == closing.id))
+    delivering.queue.run()
+
+    assert delivering.office.ledger.given(delivery.id).state == "ticket_ended"
+    assert delivering.desk.notes == {}
 
 
 # --- the power goes ---------------------------------------------------------------------------------------------

@@ -6,6 +6,7 @@ RFC 9110 for statuses; the shapes are this product's own, published in its OpenA
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from typing import Any
 
 import pytest
@@ -17,6 +18,7 @@ from werkzeug.test import TestResponse
 from repairadvisor.errors import EventRefusedError
 from repairadvisor.plugin import RawEvent
 from repairadvisor.schemas.delivery import AcceptedSchema, DeliveriesSchema, DeliverySchema
+from repairadvisor.store.records import AdviceRecord
 from web.test_refusals import is_problem
 
 
@@ -180,8 +182,8 @@ def test_the_page_shows_what_is_to_be_looked_at_first(with_office: FlaskClient, 
     delivering.deliver(RawEvent({"signature": "right"}, b"nonsense"))
     page = with_office.get("/deliveries").text
 
-    assert page.index("To be looked at") < page.index("no JSON") < page.index("All others") < page.index("LF-7")
-    assert page.count("<button") == 1
+    assert page.index("To be looked at") < page.index("no JSON") < page.index("The others") < page.index("LF-7")
+    assert page.count("again</button>") == 1
 
 
 def test_the_page_retries(with_office: FlaskClient, delivering: Delivering) -> None:
@@ -274,3 +276,35 @@ def test_a_refused_request_does_not_use_its_key_up(client: FlaskClient) -> None:
     assert ask(client, "one", {"facts": {"place": "on the moon"}}).status_code == 422
     assert ask(client, "one", ASKED).status_code == 200
     assert json.loads(ask(client, "one", ASKED).data)["action"] == "repair"
+
+
+# --- advice that was kept -----------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("form", ["text/plain", "text/html"])
+def test_an_advice_is_read_again_in_every_form(client: FlaskClient, form: str) -> None:
+    first = ask(client, None, ASKED, Accept=form)
+    again = client.get(first.headers["Location"], headers={"Accept": form})
+
+    assert (again.status_code, again.mimetype) == (200, form)
+    assert again.data == first.data
+
+
+def test_an_advice_of_another_version_can_still_be_had_as_data(client: FlaskClient, records: Any) -> None:
+    first = ask(client, None, ASKED)
+    stored = asdict(records.get(first.headers["Location"].rpartition("/")[2]))
+    del stored["id"]
+    kept = records.save(AdviceRecord(**{**stored, "document": b'{"action":"repair"}'}))
+
+    assert client.get(f"/v1/advice/{kept}").data == b'{"action":"repair"}'
+    is_problem(client.get(f"/v1/advice/{kept}", headers={"Accept": "text/plain"}), 409, "conflict")
+
+
+def test_the_page_shows_one_ticket_when_asked_for(with_office: FlaskClient, delivering: Delivering) -> None:
+    delivering.deliver(spare(3, "LF-7"))
+    delivering.deliver(spare(3, "LF-8"))
+    page = with_office.get("/deliveries?ticket=LF-8").text
+
+    assert "LF-7" not in page
+    assert page.count("<strong>LF-8</strong>") == 1
+    assert "Nothing has come of ticket LF-9." in with_office.get("/deliveries?ticket=LF-9").text
