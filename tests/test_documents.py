@@ -36,6 +36,8 @@ DEVELOPERS = ROOT / "DEVELOPERS.md"
 TRIMMED = "[… trimmed]"
 _ID = re.compile(r"\b[0-9a-f]{32}\b")
 _HEADER = "-H"
+#: The tour's ticket system is a folder of files.
+_EXAMPLES_OF_SPOOL = {settings.PLUGINS: str(ROOT / "plugins" / "spool" / "examples" / "plugins.toml")}
 
 
 def text_of(*files: Path) -> str:
@@ -238,7 +240,9 @@ def our_output(words: list[str]) -> list[str]:
         contextlib.redirect_stdout(out),
         contextlib.redirect_stderr(out),
         mock.patch.object(cli.advise, "prepared_method", method),
-        mock.patch.dict("os.environ", {settings.DATABASE_URL: f"sqlite:///{folder}/records.db"}),
+        mock.patch.object(cli.deliveries, "prepared_method", method),
+        mock.patch.dict("os.environ", {settings.DATABASE_URL: f"sqlite:///{folder}/records.db", **_EXAMPLES_OF_SPOOL}),
+        contextlib.chdir(ROOT),
     ):
         cli.main(words)
         return out.getvalue().splitlines()

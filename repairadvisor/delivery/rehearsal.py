@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
 
+import orjson
+
 from repairadvisor.decision.advice import Advice
 from repairadvisor.delivery.gathering import gathered
 from repairadvisor.delivery.notes import Foot, marks_of, parts_of, reconciled, texts_of
@@ -52,7 +54,11 @@ def _read(ticket: Ticket) -> list[str]:
     line = f"Ticket {ticket.reference}, sequence {ticket.sequence}"
     if ticket.parent:
         line += f", belongs to {ticket.parent}: it would share that ticket's advice once there is one"
-    return [line, *(f"Fact {name}: {value}" for name, value in sorted(ticket.facts.items()))]
+    return [line, *(f"Fact {name}: {_said(value)}" for name, value in sorted(ticket.facts.items()))]
+
+
+def _said(value: object) -> str:
+    return value if isinstance(value, str) else orjson.dumps(value).decode()
 
 
 def _changes(
