@@ -15,7 +15,8 @@ from marshmallow import Schema, fields
 
 from repairadvisor import cli
 from repairadvisor.delivery.office import open_ledger
-from repairadvisor.plugin import HeldNote, loading
+from repairadvisor.delivery.seal import Seal
+from repairadvisor.plugin import HeldNote, NoteMark, loading
 from repairadvisor.settings import Settings
 from repairadvisor.store import deliveries as store
 from repairadvisor.store.database import writing
@@ -174,7 +175,9 @@ def test_a_dry_run_writes_and_keeps_nothing(run: Run, tmp_path: Path) -> None:
 
 
 def test_a_dry_run_can_look_at_what_stands_in_the_ticket(run: Run, tmp_path: Path) -> None:
-    mark = f"[repairadvisor {store.ticket_id('desk', 'LF-1')[:12]} advice 4 1/1]"
+    ledger = open_ledger(Settings(database_url=a_database_url(tmp_path)), {})
+    ours = NoteMark(store.ticket_id("desk", "LF-1")[:12], "advice", 4, 1, 1)
+    mark = Seal(store.secret_of(ledger._engine)).sealed(ours).line
     (tmp_path / "plugins.toml").write_text(
         f'[sources.desk]\nplugin = "desk"\n[carriers.desk]\nplugin = "desk"\nstands = "OLD. {mark}"\n'
     )

@@ -12,6 +12,7 @@ import orjson
 from repairadvisor.cli.streams import DONE, content_of, output
 from repairadvisor.delivery.published import plain_delivery
 from repairadvisor.delivery.rehearsal import Rehearsal, rehearsed
+from repairadvisor.delivery.seal import Seal
 from repairadvisor.errors import Fault, InputError, SettingsError
 from repairadvisor.plugin import RawEvent
 from repairadvisor.plugin.loading import open_plugins
@@ -20,6 +21,8 @@ from repairadvisor.render.sentences import one_line
 from repairadvisor.schemas.delivery import MOST_LISTED, SAID, STATES
 from repairadvisor.service import Advisor, prepared_method
 from repairadvisor.settings import PLUGINS, Settings
+from repairadvisor.store.database import migrate, open_database
+from repairadvisor.store.deliveries import secret_of
 
 if TYPE_CHECKING:
     from repairadvisor.delivery.ledger import Ledger
@@ -110,13 +113,21 @@ def _dry_run(given: argparse.Namespace) -> int:
     named = {} if given.event == "-" else {"file-name": Path(given.event).name}
     headers = named | dict(_header(text) for text in given.header)
     event = RawEvent(headers, content_of(given.event))
-    made = rehearsed(plugins, Advisor(prepared_method(), None), given.source, event, look=given.look)
+    # Only whoever looks at what stands in a ticket has to know which notes are ours, and so the database's secret.
+    seal = _seal(settings) if given.look else Seal(b"")
+    made = rehearsed(plugins, Advisor(prepared_method(), None), given.source, event, seal, look=given.look)
     with output():
         if given.json:
             print(orjson.dumps(made.plain()).decode())
         else:
             _print_rehearsal(made)
     return DONE
+
+
+def _seal(settings: Settings) -> Seal:
+    engine = open_database(settings.database_url)
+    migrate(engine)
+    return Seal(secret_of(engine))
 
 
 def _header(text: str) -> tuple[str, str]:

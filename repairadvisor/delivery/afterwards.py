@@ -16,6 +16,7 @@ from repairadvisor.delivery.attempts import Attempts, outcome_of
 from repairadvisor.delivery.bringing import carrier_and_ticket, noted_or_remembered
 from repairadvisor.delivery.notes import expiring, tidied
 from repairadvisor.delivery.queue import Step
+from repairadvisor.delivery.seal import Seal
 from repairadvisor.plugin.loading import Plugins
 from repairadvisor.store import deliveries as store
 from repairadvisor.store.database import reading, writing
@@ -32,12 +33,14 @@ class Afterwards:
         plugins: Plugins,
         clock: Callable[[], datetime],
         is_alive: Callable[[], bool],
+        seal: Seal,
     ) -> None:
         self._engine = engine
         self._attempts = attempts
         self._plugins = plugins
         self._clock = clock
         self._is_alive = is_alive
+        self._seal = seal
 
     def come_back(self, delivery_id: str, work_id: str, step: Step) -> None:
         """Look, rewrite what has to be, and remember."""
@@ -64,7 +67,7 @@ class Afterwards:
         if held is None:
             return {"state": "noted", "healed": 0}
         coming = self._newer_is_coming(ticket)
-        made = tidied(ticket.id, ticket.noted_revision, held, self._clock(), newer_is_coming=coming)
+        made = tidied(ticket.id, ticket.noted_revision, held, self._clock(), self._seal, newer_is_coming=coming)
         if not made.is_settled:
             carrier.change(ticket.reference, made.change)
         return {"state": "noted", "healed": made.healed}
@@ -81,7 +84,8 @@ class Afterwards:
         if ticket.noted_revision != delivery.revision or ticket.revisions != delivery.revision:
             return {"state": "overtaken", "reason": "another note took its place before"}
         since = delivery.due_at or self._clock()
-        change = expiring(ticket.id, ticket.noted_revision, noted_or_remembered(carrier, ticket), since)
+        held = noted_or_remembered(carrier, ticket)
+        change = expiring(ticket.id, ticket.noted_revision, held, since, self._seal)
         if change.rewrite:
             carrier.change(ticket.reference, change)
         return {"state": "noted", "healed": 0}

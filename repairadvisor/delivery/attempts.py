@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -174,11 +175,20 @@ class Attempts:
                 return "gone"
             if may_have_written:
                 self.check_later(connection, delivery, now)
+            if "newest" in outcome:
+                delivery = self._number_anew(connection, delivery, outcome["newest"], now)
             if outcome["state"] == "later":
                 return self._later(connection, delivery, outcome, now)
             values = {name: value for name, value in outcome.items() if name in ("state", "reason", "healed")}
             store.set_delivery(connection, delivery_id, now, due_at=None, **values)
         return str(outcome["state"])
+
+    def _number_anew(self, connection: Connection, delivery: Delivery, newest: int, now: datetime) -> Delivery:
+        """A note of ours stands in a ticket that is later than any that is known here, as after the database was put
+        back to an earlier day: the next one is numbered behind it."""
+        store.set_ticket(connection, delivery.ticket_id or "", revisions=newest)
+        store.set_delivery(connection, delivery.id, now, revision=None)
+        return replace(delivery, revision=None)
 
     def _later(self, connection: Connection, delivery: Delivery, outcome: Mapping[str, Any], now: datetime) -> str:
         waits = self._plugins.retry_after_s

@@ -18,6 +18,7 @@ from repairadvisor.decision.advice import Advice
 from repairadvisor.delivery.attempts import Attempts, outcome_of
 from repairadvisor.delivery.notes import Foot, digest_of, parts_of, reconciled, texts_of
 from repairadvisor.delivery.queue import Step
+from repairadvisor.delivery.seal import Seal
 from repairadvisor.plugin import HeldNote, Note, NoteCarrier, NoteChange
 from repairadvisor.plugin.loading import Plugins
 from repairadvisor.schemas.advice import read_document
@@ -41,6 +42,7 @@ class Bringing:
         clock: Callable[[], datetime],
         life: str,
         is_alive: Callable[[], bool],
+        seal: Seal,
         public_url: str,
     ) -> None:
         """``life`` is new each time this process is started; ``is_alive`` whether the others still take it to live."""
@@ -51,6 +53,7 @@ class Bringing:
         self._clock = clock
         self._life = life
         self._is_alive = is_alive
+        self._seal = seal
         self._public_url = public_url
 
     def bring(self, delivery_id: str, work_id: str, step: Step) -> None:
@@ -71,7 +74,7 @@ class Bringing:
     def _notes_of(self, texts: Sequence[str], ticket: TicketState, revision: int, advice_id: str) -> tuple[Note, ...]:
         """The notes of a revision."""
         where = f"{self._public_url}/v1/advice/{advice_id}" if self._public_url else f"advice {advice_id}"
-        return parts_of(texts, ticket.id, revision, Foot(where, self._shared_with(ticket)))
+        return parts_of(texts, ticket.id, revision, Foot(where, self._shared_with(ticket)), self._seal)
 
     # --- steps ------------------------------------------------------------------------------------------------
 
@@ -122,9 +125,10 @@ class Bringing:
         if state:
             return {"state": state, "reason": reason}
         held = noted_or_remembered(carrier, ticket)
-        made = reconciled(_notes(begun), ticket.id, begun["revision"], held, self._clock())
-        if made.newer:
-            return {"state": "overtaken", "reason": "a later note stands in the ticket"}
+        made = reconciled(_notes(begun), ticket.id, begun["revision"], held, self._clock(), self._seal)
+        if made.newest:
+            reason = f"note {made.newest} stands in the ticket, of which nothing is known here: numbered anew"
+            return {"state": "later", "reason": reason, "newest": made.newest}
         if not made.is_settled:
             carrier.change(ticket.reference, made.change)
         return {"state": "written", "healed": made.healed}
@@ -140,7 +144,7 @@ class Bringing:
             held = carrier.look(ticket.reference)
             if held is None:
                 return {"state": "confirmed", "healed": 0}
-            made = reconciled(_notes(begun), ticket.id, begun["revision"], held, self._clock())
+            made = reconciled(_notes(begun), ticket.id, begun["revision"], held, self._clock(), self._seal)
             if made.change.rewrite:
                 carrier.change(ticket.reference, NoteChange(rewrite=made.change.rewrite))
         except Exception as error:  # noqa: BLE001 - whatever a stranger's plugin raises

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 
 from repairadvisor.decision.advice import Advice
+from repairadvisor.delivery.seal import Seal
 from repairadvisor.plugin import LONGEST_MARK, HeldNote, Note, NoteChange, NoteMark, mark_of
 from repairadvisor.render import figures, ticket_note
 from repairadvisor.render.headings import headings
@@ -23,12 +24,12 @@ ROOM_FOR_FOOT, ROOM_FOR_HEAD = 600, 160
 
 @dataclass(frozen=True, slots=True)
 class Reconciled:
-    """What has to change in a ticket; ``healed`` counts notes that stand there twice and become void; ``newer`` that
-    a later revision than ours stands there."""
+    """What has to change in a ticket; ``healed`` counts notes that stand there twice and become void; ``newest`` is the
+    latest revision that stands there, where that is later than ours, else 0: then nothing changes."""
 
     change: NoteChange
-    healed: int
-    newer: bool
+    healed: int = 0
+    newest: int = 0
 
     @property
     def is_settled(self) -> bool:
@@ -49,7 +50,7 @@ class Foot:
     shared_with: str = ""
 
 
-def parts_of(texts: Sequence[str], ticket: str, revision: int, foot: Foot) -> tuple[Note, ...]:
+def parts_of(texts: Sequence[str], ticket: str, revision: int, foot: Foot, seal: Seal) -> tuple[Note, ...]:
     """The notes of a revision: each text, a foot under the last one, and the mark.
 
     ``ticket`` is its id here. The first line of the first text stays the first line: it is the whole answer.
@@ -61,7 +62,7 @@ def parts_of(texts: Sequence[str], ticket: str, revision: int, foot: Foot) -> tu
         under.append(f"Note {revision} on this ticket; the earlier ones no longer count.")
     notes = []
     for part, text in enumerate(texts, start=1):
-        mark = NoteMark(ticket[:12], KIND, revision, part, len(texts))
+        mark = seal.sealed(NoteMark(ticket[:12], KIND, revision, part, len(texts)))
         lines = [text, *(under if part == len(texts) else ()), mark.line]
         notes.append(Note(mark.key, "\n".join(lines)))
     return tuple(notes)
@@ -74,22 +75,24 @@ def digest_of(advice: Advice, wording: Mapping[str, object], longest_note: int) 
     return hashlib.sha256("\f".join(texts).encode()).hexdigest()
 
 
-def marks_of(ticket: str, held: Sequence[HeldNote]) -> list[tuple[NoteMark, HeldNote]]:
+def marks_of(ticket: str, held: Sequence[HeldNote], seal: Seal) -> list[tuple[NoteMark, HeldNote]]:
     """Our notes on advice among those that a ticket holds, each with its mark."""
     marked = [(mark_of(one.text), one) for one in held]
-    return [(mark, one) for mark, one in marked if mark and (mark.ticket, mark.kind) == (ticket[:12], KIND)]
+    of_ticket = [(mark, one) for mark, one in marked if mark and (mark.ticket, mark.kind) == (ticket[:12], KIND)]
+    return [(mark, one) for mark, one in of_ticket if seal.is_ours(mark)]
 
 
 def reconciled(
-    wanted: Sequence[Note], ticket: str, revision: int, held: Sequence[HeldNote], now: datetime
+    wanted: Sequence[Note], ticket: str, revision: int, held: Sequence[HeldNote], now: datetime, seal: Seal
 ) -> Reconciled:
     """What makes of the notes ``held`` in a ticket the ones that are ``wanted``.
 
     Notes are known by their marks, not by their texts: a ticket system may wrap or trim those.
     """
-    ours = marks_of(ticket, held)
-    if any(mark.revision > revision for mark, _ in ours):
-        return Reconciled(NoteChange(), 0, newer=True)
+    ours = marks_of(ticket, held, seal)
+    newest = max((mark.revision for mark, _ in ours), default=0)
+    if newest > revision:
+        return Reconciled(NoteChange(), newest=newest)
     keys = {note.key for note in wanted}
     kept: set[str] = set()
     rewrite: list[tuple[HeldNote, str]] = []
@@ -105,18 +108,20 @@ def reconciled(
         else:
             kept.add(mark.key)
     add = tuple(note for note in wanted if note.key not in kept)
-    return Reconciled(NoteChange(add, tuple(rewrite)), healed, newer=False)
+    return Reconciled(NoteChange(add, tuple(rewrite)), healed)
 
 
-def tidied(ticket: str, counts: int, held: Sequence[HeldNote], now: datetime, *, newer_is_coming: bool) -> Reconciled:
+def tidied(
+    ticket: str, counts: int, held: Sequence[HeldNote], now: datetime, seal: Seal, *, newer_is_coming: bool
+) -> Reconciled:
     """What lets revision ``counts`` be the only one in a ticket, and stand there once; adds nothing.
 
     0: none was brought to its end, and the latest that is there counts. What is still being brought is left alone.
     """
-    ours = [(mark, one) for mark, one in marks_of(ticket, held) if not mark.status]
+    ours = [(mark, one) for mark, one in marks_of(ticket, held, seal) if not mark.status]
     if counts == 0:
         if newer_is_coming:
-            return Reconciled(NoteChange(), 0, newer=True)
+            return Reconciled(NoteChange())
         counts = max((mark.revision for mark, _ in ours), default=0)
     kept: set[str] = set()
     rewrite: list[tuple[HeldNote, str]] = []
@@ -131,14 +136,14 @@ def tidied(ticket: str, counts: int, held: Sequence[HeldNote], now: datetime, *,
             rewrite.append((one, void(one.text, mark, now)))
         else:
             kept.add(mark.key)
-    return Reconciled(NoteChange(rewrite=tuple(rewrite)), healed, newer=False)
+    return Reconciled(NoteChange(rewrite=tuple(rewrite)), healed)
 
 
-def expiring(ticket: str, revision: int, held: Sequence[HeldNote], since: datetime) -> NoteChange:
+def expiring(ticket: str, revision: int, held: Sequence[HeldNote], since: datetime, seal: Seal) -> NoteChange:
     """What lets a revision say that its advice has run out."""
     rewrite = [
         (one, expired(one.text, mark, since))
-        for mark, one in marks_of(ticket, held)
+        for mark, one in marks_of(ticket, held, seal)
         if mark.revision == revision and not mark.status
     ]
     return NoteChange(rewrite=tuple(rewrite))

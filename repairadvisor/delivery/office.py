@@ -16,11 +16,13 @@ from repairadvisor.delivery.ledger import Ledger
 from repairadvisor.delivery.pulse import Name, Pulse
 from repairadvisor.delivery.queue import EVENTS_LANE, Queue, Step
 from repairadvisor.delivery.rounds import Rounds
+from repairadvisor.delivery.seal import Seal
 from repairadvisor.errors import NotFoundError
 from repairadvisor.plugin import RawEvent
 from repairadvisor.plugin.loading import Plugins, open_plugins
 from repairadvisor.service import Advisor
 from repairadvisor.settings import Settings
+from repairadvisor.store import deliveries as store
 from repairadvisor.store.database import migrate, open_database, writing
 
 
@@ -34,10 +36,11 @@ class Office:
         self._pulse = pulse = Pulse(engine)
         self._attempts = Attempts(engine, queue, plugins, clock)
         self.intake = Intake(engine, self._attempts, advisor, plugins, clock)
+        seal = Seal(store.secret_of(engine))
         self.bringing = Bringing(
-            engine, self._attempts, advisor, plugins, clock, pulse.life, pulse.is_alive, public_url
+            engine, self._attempts, advisor, plugins, clock, pulse.life, pulse.is_alive, seal, public_url
         )
-        self._afterwards = Afterwards(engine, self._attempts, plugins, clock, pulse.is_alive)
+        self._afterwards = Afterwards(engine, self._attempts, plugins, clock, pulse.is_alive, seal)
         self._rounds = Rounds(engine, queue, self._attempts, plugins, pulse, clock)
         self.ledger = Ledger(engine, queue, self._attempts, clock)
 

@@ -11,6 +11,7 @@ import orjson
 from repairadvisor.decision.advice import Advice
 from repairadvisor.delivery.gathering import gathered
 from repairadvisor.delivery.notes import Foot, marks_of, parts_of, reconciled, texts_of
+from repairadvisor.delivery.seal import Seal
 from repairadvisor.plugin import NoteCarrier, RawEvent, Ticket
 from repairadvisor.plugin.loading import Plugins
 from repairadvisor.service import Advisor
@@ -31,7 +32,7 @@ class Rehearsal:
         return {"says": list(self.says), "adds": list(self.adds), "rewrites": rewrites}
 
 
-def rehearsed(plugins: Plugins, advisor: Advisor, source: str, event: RawEvent, *, look: bool) -> Rehearsal:
+def rehearsed(plugins: Plugins, advisor: Advisor, source: str, event: RawEvent, seal: Seal, *, look: bool) -> Rehearsal:
     """What an event of ``source`` would lead to; with ``look`` given what stands in its ticket now.
 
     Raises what the plugin raises, and :class:`~repairadvisor.errors.InputError` for facts that cannot be used.
@@ -47,7 +48,7 @@ def rehearsed(plugins: Plugins, advisor: Advisor, source: str, event: RawEvent, 
         return Rehearsal((*says, "The ticket has ended: nothing would be written."))
     request = {"facts": {**ticket.facts, **found}, "now": now.isoformat(), "record": False}
     advice = advisor.advise(request, now).advice
-    return _changes(advisor, plugins.carriers[configured.notes], source, ticket, advice, says, look=look)
+    return _changes(advisor, plugins.carriers[configured.notes], source, ticket, advice, says, look=look, seal=seal)
 
 
 def _read(ticket: Ticket) -> list[str]:
@@ -70,12 +71,13 @@ def _changes(
     says: list[str],
     *,
     look: bool,
+    seal: Seal,
 ) -> Rehearsal:
     id = ticket_id(source, ticket.reference)  # noqa: A001
     held = carrier.look(ticket.reference) if look else []
-    revision = 1 + max((mark.revision for mark, _ in marks_of(id, held or [])), default=0)
-    notes = parts_of(texts_of(advice, advisor.wording, carrier.longest_note), id, revision, Foot("not kept"))
-    made = reconciled(notes, id, revision, held or [], datetime.now(UTC))
+    revision = 1 + max((mark.revision for mark, _ in marks_of(id, held or [], seal)), default=0)
+    notes = parts_of(texts_of(advice, advisor.wording, carrier.longest_note), id, revision, Foot("not kept"), seal)
+    made = reconciled(notes, id, revision, held or [], datetime.now(UTC), seal)
     if held is None:
         says.append("The carrier cannot look into tickets: what is remembered of this one is not considered here.")
     rewrites = tuple((before.text, after) for before, after in made.change.rewrite)

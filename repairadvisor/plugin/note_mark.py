@@ -2,11 +2,13 @@
 
 A mark is the last line of a note::
 
-    [repairadvisor 3f2a9c1b7d40 advice 2 1/3]
+    [repairadvisor 3f2a9c1b7d40 advice 2 1/3 9c41d07be25f3a86]
 
-ticket, kind, revision, part. Its parts joined by ``-`` are the note's *key*, ``3f2a9c1b7d40-advice-2-1-3``: the same
-however often the note is written, fit for a header, a file name and a Message-ID. A note that no longer counts says so
-in its mark too, before the bracket: ``superseded``, ``expired`` or ``void``; its key stays.
+ticket, kind, revision, part, seal. Its parts joined by ``-`` are the note's *key*,
+``3f2a9c1b7d40-advice-2-1-3-9c41d07be25f3a86``: the same however often the note is written, fit for a header, a file
+name and a Message-ID. A note that no longer counts says so in its mark too, before the bracket: ``superseded``,
+``expired`` or ``void``; its key stays. The seal is made with a secret of the installation, so that nobody who may write
+into a ticket can pass off a note as ours; a plugin need not look at it.
 """
 
 from __future__ import annotations
@@ -15,16 +17,17 @@ import re
 from dataclasses import dataclass
 
 #: No mark is longer, characters.
-LONGEST_MARK = 80
+LONGEST_MARK = 96
 
 _KINDS = "advice|verdict|evidence"
 _MARK = re.compile(
     rf"\[repairadvisor (?P<ticket>[0-9a-f]{{12}}) (?P<kind>{_KINDS}) (?P<revision>[1-9][0-9]{{0,8}})"
-    r" (?P<part>[1-9][0-9]{0,3})/(?P<parts>[1-9][0-9]{0,3})( (?P<status>superseded|expired|void))?\]"
+    r" (?P<part>[1-9][0-9]{0,3})/(?P<parts>[1-9][0-9]{0,3})(?: (?P<seal>[0-9a-f]{16}))?"
+    r"(?: (?P<status>superseded|expired|void))?\]"
 )
 _KEY = re.compile(
     rf"(?P<ticket>[0-9a-f]{{12}})-(?P<kind>{_KINDS})-(?P<revision>[1-9][0-9]{{0,8}})"
-    r"-(?P<part>[1-9][0-9]{0,3})-(?P<parts>[1-9][0-9]{0,3})"
+    r"-(?P<part>[1-9][0-9]{0,3})-(?P<parts>[1-9][0-9]{0,3})(?:-(?P<seal>[0-9a-f]{16}))?"
 )
 
 
@@ -32,7 +35,7 @@ _KEY = re.compile(
 class NoteMark:
     """Which note it is: of which ticket (12 hexadecimal digits), of what kind ("advice", "verdict" or "evidence"),
     the how many-th of that kind, and which part of how many. ``status`` is "" while it counts, else "superseded",
-    "expired" or "void"."""
+    "expired" or "void". ``seal`` is 16 hexadecimal digits, or "" in a note that nobody sealed."""
 
     ticket: str
     kind: str
@@ -40,17 +43,19 @@ class NoteMark:
     part: int
     parts: int
     status: str = ""
+    seal: str = ""
 
     @property
     def line(self) -> str:
         """As the last line of a note."""
-        status = f" {self.status}" if self.status else ""
-        return f"[repairadvisor {self.ticket} {self.kind} {self.revision} {self.part}/{self.parts}{status}]"
+        said = (self.ticket, self.kind, str(self.revision), f"{self.part}/{self.parts}", self.seal, self.status)
+        return f"[repairadvisor {' '.join(one for one in said if one)}]"
 
     @property
     def key(self) -> str:
         """As one word of letters, digits and ``-``."""
-        return f"{self.ticket}-{self.kind}-{self.revision}-{self.part}-{self.parts}"
+        key = f"{self.ticket}-{self.kind}-{self.revision}-{self.part}-{self.parts}"
+        return f"{key}-{self.seal}" if self.seal else key
 
 
 def mark_of(text: str) -> NoteMark | None:
@@ -76,4 +81,5 @@ def _read(found: re.Match[str]) -> NoteMark:
         part=int(found["part"]),
         parts=int(found["parts"]),
         status=found.groupdict().get("status") or "",
+        seal=found["seal"] or "",
     )

@@ -7,6 +7,7 @@ that follows from it are kept together or not at all.
 from __future__ import annotations
 
 import hashlib
+import secrets
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -17,6 +18,7 @@ from sqlalchemy import (
     Boolean,
     Column,
     Connection,
+    Engine,
     Integer,
     LargeBinary,
     String,
@@ -31,7 +33,7 @@ from sqlalchemy import (
 from sqlalchemy.dialects import postgresql, sqlite
 
 from repairadvisor.schemas.delivery import OPEN_STATES
-from repairadvisor.store.database import UtcDateTime, metadata
+from repairadvisor.store.database import UtcDateTime, metadata, writing
 
 deliveries = Table(
     "deliveries",
@@ -96,6 +98,14 @@ polls = Table(
 )
 
 
+installations = Table(
+    "installations",
+    metadata,
+    Column("number", Integer, primary_key=True, autoincrement=False),
+    Column("secret", LargeBinary, nullable=False),
+)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Delivery:
     """One event of a ticket system, or something that follows from one, and what became of it.
@@ -152,6 +162,14 @@ class TicketState:
     noted_revision: int = 0
     noted_digest: str = ""
     notes: bytes = b"[]"
+
+
+def secret_of(engine: Engine) -> bytes:
+    """The secret of this installation, 32 bytes: made when it is first asked for, the same ever after."""
+    with writing(engine) as connection:
+        _insert_new(connection, installations, {"number": 1, "secret": secrets.token_bytes(32)})
+        found: bytes = connection.execute(select(installations.c.secret)).scalar_one()
+    return found
 
 
 def delivery_id(cause: str, source: str, key: str) -> str:

@@ -5,6 +5,7 @@ No outside source: a model of a ticket that applies changes is what these are he
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
@@ -21,11 +22,13 @@ from repairadvisor.delivery.notes import (
     superseded,
     texts_of,
 )
-from repairadvisor.plugin import HeldNote, NoteChange, mark_of
+from repairadvisor.delivery.seal import Seal
+from repairadvisor.plugin import HeldNote, NoteChange, NoteMark, mark_of
 
 NOW = datetime(2031, 5, 4, 7, 30, tzinfo=UTC)
 TICKET = "0123456789abcdef0123456789abcdef"
 FOOT = Foot("advice 1")
+SEAL = Seal(b"a secret")
 
 
 def applied(held: list[HeldNote], change: NoteChange) -> list[HeldNote]:
@@ -56,8 +59,8 @@ notes_of_any_kind = st.lists(
 def stands(descriptions: list[tuple[int, int, int, str, str, str]]) -> list[HeldNote]:
     held = []
     for i, (revision, part, parts, status, ticket, kind) in enumerate(descriptions):
-        mark = f"[repairadvisor {ticket} {kind} {revision} {part}/{parts}{' ' + status if status else ''}]"
-        held.append(HeldNote(f"n{i}", f"REPAIR. Something.\n{mark}"))
+        mark = SEAL.sealed(NoteMark(ticket, kind, revision, part, parts, status))
+        held.append(HeldNote(f"n{i}", f"REPAIR. Something.\n{mark.line}"))
     return held
 
 
@@ -66,20 +69,20 @@ def test_whatever_stands_there_one_revision_counts_afterwards(
     descriptions: list[tuple[int, int, int, str, str, str]], texts: list[str], revision: int
 ) -> None:
     held = stands(descriptions)
-    wanted = parts_of(texts, TICKET, revision, FOOT)
-    made = reconciled(wanted, TICKET, revision, held, NOW)
+    wanted = parts_of(texts, TICKET, revision, FOOT, SEAL)
+    made = reconciled(wanted, TICKET, revision, held, NOW, SEAL)
     after = applied(held, made.change)
 
     keys = [note.key for note in wanted]
     mine = [key for key in counting(after) if "-advice-" in key]
     assert sorted(mine) == sorted(keys)
-    assert reconciled(wanted, TICKET, revision, after, NOW).is_settled, "a second look changes nothing"
+    assert reconciled(wanted, TICKET, revision, after, NOW, SEAL).is_settled, "a second look changes nothing"
 
 
 @given(notes_of_any_kind)
 def test_others_notes_stay_as_they_are(descriptions: list[tuple[int, int, int, str, str, str]]) -> None:
     held = [*stands(descriptions), HeldNote("theirs", "Customer rang again."), HeldNote("x", "")]
-    made = reconciled(parts_of(["a"], TICKET, 9, FOOT), TICKET, 9, held, NOW)
+    made = reconciled(parts_of(["a"], TICKET, 9, FOOT, SEAL), TICKET, 9, held, NOW, SEAL)
     touched = {before.handle for before, _ in made.change.rewrite}
 
     for one in held:
@@ -89,14 +92,14 @@ def test_others_notes_stay_as_they_are(descriptions: list[tuple[int, int, int, s
 
 
 def test_a_newer_note_is_not_overwritten() -> None:
-    newer = [HeldNote("n", parts_of(["x"], TICKET, 7, FOOT)[0].text)]
-    made = reconciled(parts_of(["a"], TICKET, 6, FOOT), TICKET, 6, newer, NOW)
+    newer = [HeldNote("n", parts_of(["x"], TICKET, 7, FOOT, SEAL)[0].text)]
+    made = reconciled(parts_of(["a"], TICKET, 6, FOOT, SEAL), TICKET, 6, newer, NOW, SEAL)
 
-    assert (made.newer, made.change) == (True, NoteChange())
+    assert (made.newest, made.change) == (7, NoteChange())
 
 
 def test_a_superseded_note_keeps_what_it_said() -> None:
-    note = parts_of(["REPAIR. Fuse it.\nWhy: it is cut."], TICKET, 1, FOOT)[0]
+    note = parts_of(["REPAIR. Fuse it.\nWhy: it is cut."], TICKET, 1, FOOT, SEAL)[0]
     mark = mark_of(note.text)
     assert mark is not None
     text = superseded(note.text, mark, 2, NOW)
@@ -109,10 +112,10 @@ def test_a_superseded_note_keeps_what_it_said() -> None:
 
 def test_only_the_revision_that_counts_runs_out() -> None:
     held = stands([(1, 1, 1, "superseded", TICKET[:12], "advice"), (2, 1, 1, "", TICKET[:12], "advice")])
-    change = expiring(TICKET, 2, held, NOW)
+    change = expiring(TICKET, 2, held, NOW, SEAL)
 
     assert [before.handle for before, _ in change.rewrite] == ["n1"]
-    assert expiring(TICKET, 2, applied(held, change), NOW) == NoteChange()
+    assert expiring(TICKET, 2, applied(held, change), NOW, SEAL) == NoteChange()
 
 
 @pytest.mark.parametrize("longest", [1000, 1500, 2000, 5000])
@@ -120,7 +123,7 @@ def test_every_note_fits_its_ticket_with_all_that_is_put_to_it(longest: int) -> 
     advice = an_advice(because="Because of this and that, which takes a while to say. " * 30)
     texts = texts_of(advice, {}, longest)
     foot = Foot("https://advice.example/" + "x" * 100, shared_with="R" * 200)
-    for note in parts_of(texts, TICKET, 999_999_999, foot):
+    for note in parts_of(texts, TICKET, 999_999_999, foot, SEAL):
         mark = mark_of(note.text)
         assert mark is not None
         assert len(superseded(note.text, mark, 999_999_999, NOW)) <= longest
@@ -137,3 +140,25 @@ def test_when_it_was_said_makes_no_other_note() -> None:
 
     assert digest_of(one, {}, 4000) == digest_of(other, {}, 4000)
     assert digest_of(one, {}, 4000) != digest_of(an_advice(say="Stand back."), {}, 4000)
+
+
+@given(st.integers(1, 9), st.sampled_from(["", "0" * 16, "another"]))
+def test_a_forged_mark_is_no_note_of_ours(revision: int, seal: str) -> None:
+    """Whoever may write into a ticket may not keep our notes out of it."""
+    mark = NoteMark(TICKET[:12], "advice", revision, 1, 1, seal=seal if seal != "another" else "")
+    if seal == "another":
+        mark = Seal(b"another secret").sealed(mark)
+    forged = HeldNote("theirs", f"REPAIR. All is well.\n{mark.line}")
+    wanted = parts_of(["a"], TICKET, 3, FOOT, SEAL)
+    made = reconciled(wanted, TICKET, 3, [forged], NOW, SEAL)
+
+    assert made.change == NoteChange(add=wanted)
+
+
+def test_a_seal_is_of_one_mark() -> None:
+    mark = SEAL.sealed(NoteMark(TICKET[:12], "advice", 1, 1, 1))
+    others = [replace(mark, revision=2), replace(mark, part=2), replace(mark, ticket="0" * 12), replace(mark, parts=2)]
+
+    assert SEAL.is_ours(replace(mark, status="superseded"))
+    assert not any(SEAL.is_ours(one) for one in others)
+    assert "secret" not in repr(SEAL)

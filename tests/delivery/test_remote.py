@@ -15,6 +15,8 @@ from delivery.office import NOW, WAITS_S, Delivering, spare
 from delivery.test_tickets import current, said, statuses
 from repairadvisor.errors import RemoteRefusedError, RemoteUnavailableError
 from repairadvisor.plugin import HeldNote, NoteChange, mark_of
+from repairadvisor.store import deliveries as store
+from repairadvisor.store.database import writing
 
 
 class Power(BaseException):
@@ -346,6 +348,32 @@ def test_who_died_before_writing_does_not_write_into_a_closed_ticket(delivering:
 
     assert delivering.office.ledger.given(delivery.id).state == "ticket_ended"
     assert delivering.desk.notes == {}
+
+
+def test_after_the_database_was_put_back_notes_are_numbered_behind_those_that_stand_there(
+    delivering: Delivering,
+) -> None:
+    """A backup of yesterday: the ticket holds notes of which nothing is known here."""
+    for sequence in (1, 2, 3):
+        delivering.deliver(spare(sequence, sequence=sequence))
+    with writing(delivering.engine) as connection:
+        yesterday = {"revisions": 1, "noted_revision": 1, "noted_digest": "", "told": "another"}
+        store.set_ticket(connection, store.ticket_id("desk", "LF-1"), **yesterday)
+    delivery = delivering.deliver(spare(9, sequence=4))
+    assert delivery.reason == "note 3 stands in the ticket, of which nothing is known here: numbered anew"
+    delivering.later(seconds=7)
+
+    assert said(delivering) == "9.0"
+    assert [one for one in revisions(delivering) if one[1] == ""] == [(4, "")]
+
+
+def test_a_note_that_only_looks_like_ours_keeps_none_of_ours_out(delivering: Delivering) -> None:
+    forged = f"REPAIR. All is well.\n[repairadvisor {store.ticket_id('desk', 'LF-1')[:12]} advice 999 1/1]"
+    delivering.desk.notes["LF-1"] = [HeldNote("theirs", forged)]
+    delivery = delivering.deliver(spare(3))
+
+    assert delivery.state == "noted"
+    assert delivering.desk.texts("LF-1")[0] == forged
 
 
 # --- the power goes ---------------------------------------------------------------------------------------------

@@ -279,7 +279,7 @@ def test_two_that_read_and_then_write_take_turns(with_moments: Engine) -> None:
         assert set(connection.execute(select(moments.c.number)).scalars()) == {1, 2, 3}
 
 
-ALL_TABLES = {"alembic_version", "policies", "advices", "deliveries", "tickets", "workers", "polls"}
+ALL_TABLES = {"alembic_version", "policies", "advices", "deliveries", "tickets", "workers", "polls", "installations"}
 
 
 # -- migrations ------------------------------------------------------------------------------------------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -10,7 +11,7 @@ from sqlalchemy import Engine
 
 from repairadvisor.schemas.delivery import ENDED_STATES, OPEN_STATES, SAID
 from repairadvisor.store import deliveries as store
-from repairadvisor.store.database import clock_of, reading, writing
+from repairadvisor.store.database import clock_of, migrate, open_database, reading, writing
 from repairadvisor.store.deliveries import Delivery, TicketState
 
 NOW = datetime(2031, 5, 4, 7, 30, tzinfo=UTC)
@@ -130,6 +131,17 @@ def test_a_poll_is_remembered(engine: Engine) -> None:
         store.set_poll(connection, "post", cursor="5", poller="w1", polled_at=NOW, problem="login refused")
         assert store.poll(connection, "post") == ("5", "w1", NOW)
         assert store.poll_problems(connection) == {"post": "login refused"}
+
+
+def test_an_installation_has_one_secret(engine: Engine, tmp_path: Path) -> None:
+    first = store.secret_of(engine)
+    other = open_database(f"sqlite:///{tmp_path / 'other.db'}")
+    migrate(other)
+
+    assert len(first) == 32
+    assert store.secret_of(engine) == first
+    assert store.secret_of(other) != first
+    other.dispose()
 
 
 def test_the_databases_clock_is_a_clock(engine: Engine) -> None:

@@ -1,4 +1,4 @@
-"""Deliveries, tickets, the processes that work on them, and where polled sources were left.
+"""Deliveries, tickets, the processes that work on them, where polled sources were left, and a secret.
 
 An advice may be kept under an id that its caller derived: then the digest of what was asked stands beside it.
 """
@@ -13,7 +13,7 @@ down_revision = "0001"
 
 
 def upgrade() -> None:
-    """Make four tables and a column."""
+    """Make five tables and a column."""
     op.add_column("advices", sa.Column("asked", sa.String(64), nullable=True))
     op.create_table(
         "deliveries",
@@ -77,10 +77,17 @@ def upgrade() -> None:
         sa.Column("problem", sa.Text(), nullable=False),
         sa.PrimaryKeyConstraint("source", name="pk_polls"),
     )
+    op.create_table(
+        "installations",
+        sa.Column("number", sa.Integer(), nullable=False, autoincrement=False),
+        sa.Column("secret", sa.LargeBinary(), nullable=False),
+        sa.PrimaryKeyConstraint("number", name="pk_installations"),
+    )
 
 
 def downgrade() -> None:
     """Remove them and all that is in them."""
+    op.drop_table("installations")
     op.drop_table("polls")
     op.drop_table("workers")
     op.drop_table("tickets")
