@@ -30,6 +30,8 @@ from repairadvisor.store.deliveries import Delivery, TicketState
 
 #: Waits are spread by up to this share, so that what failed together does not come back together.
 _SPREAD = 0.2
+#: How often an attempt may be begun: a process may be killed many times in an hour for reasons of its own.
+MOST_BEGINS = 25
 #: What comes back to a ticket that holds a note.
 AFTERWARDS = ("expiry", "check")
 _LONGEST_REASON = 2000
@@ -102,6 +104,23 @@ class Attempts:
         wanted = delivery is not None and delivery.is_open and delivery.work_id == work_id
         return delivery if wanted else None
 
+    def may_begin(self, delivery_id: str, work_id: str) -> bool:
+        """Whether a process may begin, or begin again, on an attempt: it counts, and not too many have died over it.
+
+        What ends every process that touches it would otherwise end them for ever, and hold up all that comes behind.
+        """
+        with writing(self._engine) as connection:
+            delivery = self.current(delivery_id, work_id, connection)
+            if delivery is None:
+                return False
+            now = self._clock()
+            if delivery.begins < MOST_BEGINS:
+                store.set_delivery(connection, delivery_id, now, begins=delivery.begins + 1)
+                return True
+            reason = f"processes ended {delivery.begins} times while they were at it"
+            store.set_delivery(connection, delivery_id, now, state="given_up", reason=reason, due_at=None)
+        return False
+
     def begin(self, connection: Connection, delivery: Delivery, now: datetime, after_s: float = 0.0) -> None:
         """Submit an attempt at a delivery as it is now."""
         kind = kind_of(delivery)
@@ -113,7 +132,7 @@ class Attempts:
             f"{delivery.id}-{delivery.round}-{delivery.attempt}-{kind}", kind, delivery.id, lane, one_at_a_time, after_s
         )
         due_at = now + timedelta(seconds=after_s) if after_s > 0 else None
-        store.set_delivery(connection, delivery.id, now, work_id=work.id, due_at=due_at)
+        store.set_delivery(connection, delivery.id, now, work_id=work.id, due_at=due_at, begins=0)
         self._queue.submit(connection, work)
 
     def begin_as(

@@ -14,7 +14,9 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from dbos import DBOS, DBOSClient, DBOSConfig, DBOSPortableJSONSerializer
+from dbos import error as dbos_error
 from sqlalchemy import Connection, Engine, create_engine, event, make_url
+from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.pool import ConnectionPoolEntry
 
 from repairadvisor.delivery.queue import BRING, COME_BACK, TAKE_IN, Work, Worker
@@ -51,16 +53,19 @@ class DurableQueue:
         _Work.worker = worker
         self._engine = _engine(self._url)
         self._works = True
-        DBOS(config=self._config(self._engine, name))
-        DBOS.launch()
-        for lane in lanes:
-            DBOS.register_queue(
-                lane,
-                partition_concurrency=1,
-                worker_concurrency=_AT_ONCE,
-                polling_interval_sec=_POLL_S,
-                on_conflict="always_update",
-            )
+        try:
+            DBOS(config=self._config(self._engine, name))
+            DBOS.launch()
+            for lane in lanes:
+                DBOS.register_queue(
+                    lane,
+                    partition_concurrency=1,
+                    worker_concurrency=_AT_ONCE,
+                    polling_interval_sec=_POLL_S,
+                    on_conflict="always_update",
+                )
+        except (SQLAlchemyError, dbos_error.DBOSInitializationError) as error:
+            raise RecordsError(f"the queue cannot be opened now: {' '.join(str(error).split())}") from error
 
     def _config(self, engine: Engine, name: str) -> DBOSConfig:
         return DBOSConfig(

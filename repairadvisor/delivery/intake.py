@@ -44,6 +44,8 @@ class Intake:
 
     def take_in(self, delivery_id: str, work_id: str, step: Step) -> None:
         """Read an event, advise on its ticket, and hand the advice on to be noted."""
+        if not self._attempts.may_begin(delivery_id, work_id):
+            return
         told: Any = step("read", lambda: self._read(delivery_id, work_id))
         if "ticket" not in told:
             step("end", lambda: self._attempts.end_as(delivery_id, work_id, told))
@@ -126,13 +128,14 @@ class Intake:
             before = store.ticket(connection, id, lock=True)
             if before is None:
                 raise ValueError(f"ticket {id} is there and is not there")
-            if not _is_later(connection, delivery, ticket, before):
+            if before.told_by != delivery.id and not _is_later(connection, delivery, ticket, before):
                 return "overtaken", "a later state of this ticket came first"
             if before.told == told and before.told_by != delivery.id and not _is_owed(connection, before):
                 # Its advice is given or on its way: whoever brings it must not be overtaken by an echo.
                 store.set_ticket(connection, id, sequence=ticket.sequence)
                 return "unchanged", "the ticket says what it said before"
-            store.set_ticket(connection, id, **stands)
+            # Run again after a crash: an echo may have raised the sequence meanwhile, and relied on this event.
+            store.set_ticket(connection, id, **{**stands, "sequence": max(before.sequence, ticket.sequence)})
         return ("ticket_ended", "the ticket has ended") if ticket.ended else ("", "")
 
     # --- advice -----------------------------------------------------------------------------------------------

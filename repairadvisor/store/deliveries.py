@@ -52,6 +52,7 @@ deliveries = Table(
     Column("reason", Text, nullable=False),
     Column("round", Integer, nullable=False),
     Column("attempt", Integer, nullable=False),
+    Column("begins", Integer, nullable=False),
     Column("due_at", UtcDateTime, nullable=True),
     Column("changed_at", UtcDateTime, nullable=False),
     Column("work_id", Text, nullable=True),
@@ -129,6 +130,7 @@ class Delivery:
     reason: str = ""
     round: int = 0
     attempt: int = 0
+    begins: int = 0
     due_at: datetime | None = None
     changed_at: datetime
     work_id: str | None = None

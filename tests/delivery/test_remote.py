@@ -13,6 +13,7 @@ import pytest
 from delivery.desk import Desk
 from delivery.office import NOW, WAITS_S, Delivering, spare
 from delivery.test_tickets import current, said, statuses
+from repairadvisor.delivery.attempts import MOST_BEGINS
 from repairadvisor.errors import RemoteRefusedError, RemoteUnavailableError
 from repairadvisor.plugin import HeldNote, NoteChange, mark_of
 from repairadvisor.store import deliveries as store
@@ -427,6 +428,51 @@ def test_whenever_the_power_goes_twice_and_the_ticket_changes_its_last_state_sta
 
     assert said(delivering) == "3.0"
     assert set(delivering.states()) <= {"noted", "overtaken", "unchanged"}
+
+
+@pytest.mark.parametrize("step", ["read", "advise", "write"])
+def test_what_ends_every_process_that_touches_it_is_given_up(delivering: Delivering, step: str) -> None:
+    def cut(name: str) -> None:
+        if name == step:
+            raise Power
+
+    delivering.queue.before = cut
+    delivery = delivering.send(spare(3))
+    died = 0
+    for _ in range(60):
+        try:
+            delivering.queue.run()
+        except Power:
+            died += 1
+    told = delivering.office.ledger.given(delivery.id)
+
+    assert died == MOST_BEGINS
+    assert (told.state, told.reason) == ("given_up", f"processes ended {MOST_BEGINS} times while they were at it")
+    delivering.queue.before = lambda _: None
+    delivering.office.ledger.retry(delivery.id)
+    delivering.queue.run()
+    assert delivering.office.ledger.given(delivery.id).state == "noted"
+
+
+def test_an_echo_that_comes_while_the_first_one_is_dead_does_not_overtake_it(delivering: Delivering) -> None:
+    """Killed after the ticket was brought up to date and before that was remembered; then an echo comes first."""
+    first = delivering.send(spare(3))
+
+    def cut(name: str) -> None:
+        if name == "accept":
+            delivering.queue.after = lambda _: None
+            raise Power
+
+    delivering.queue.after = cut
+    with pytest.raises(Power):
+        delivering.queue.run()
+    echo = delivering.send(spare(3, sequence=900))
+    delivering.queue.do(next(one for one in delivering.queue.work if one[1].delivery_id == echo.id))
+    delivering.queue.run()
+
+    assert delivering.office.ledger.given(echo.id).state == "unchanged"
+    assert delivering.office.ledger.given(first.id).state == "noted"
+    assert delivering.deliver(spare(1, sequence=899)).state == "overtaken"
 
 
 def test_a_process_that_others_took_for_dead_writes_nothing(

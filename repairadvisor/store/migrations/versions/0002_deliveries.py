@@ -31,6 +31,7 @@ def upgrade() -> None:
         sa.Column("reason", sa.Text(), nullable=False),
         sa.Column("round", sa.Integer(), nullable=False),
         sa.Column("attempt", sa.Integer(), nullable=False),
+        sa.Column("begins", sa.Integer(), nullable=False),
         sa.Column("due_at", sa.DateTime(timezone=True), nullable=True),
         sa.Column("changed_at", sa.DateTime(timezone=True), nullable=False),
         sa.Column("work_id", sa.Text(), nullable=True),
