@@ -44,8 +44,6 @@ class Afterwards:
 
     def come_back(self, delivery_id: str, work_id: str, step: Step) -> None:
         """Look, rewrite what has to be, and remember."""
-        if not self._attempts.may_begin(delivery_id, work_id):
-            return
         written: Any = step("write", lambda: self._write(delivery_id, work_id))
         if written["state"] == "noted":
             step("finish", lambda: self._finish(delivery_id, work_id, written["healed"]))

@@ -58,8 +58,6 @@ class Bringing:
 
     def bring(self, delivery_id: str, work_id: str, step: Step) -> None:
         """Look, write, look again, and remember."""
-        if not self._attempts.may_begin(delivery_id, work_id):
-            return
         begun: Any = step("begin", lambda: self._begin(delivery_id, work_id))
         if "revision" not in begun:
             return

@@ -141,17 +141,25 @@ class _Work:
 
 @DBOS.workflow(name=TAKE_IN, max_recovery_attempts=_RECOVERIES)
 def _take_in(delivery_id: str, work_id: str) -> None:
-    _Work.worker.take_in(delivery_id, work_id, _step)
+    if _may_begin(delivery_id, work_id):
+        _Work.worker.take_in(delivery_id, work_id, _step)
 
 
 @DBOS.workflow(name=BRING, max_recovery_attempts=_RECOVERIES)
 def _bring(delivery_id: str, work_id: str) -> None:
-    _Work.worker.bring(delivery_id, work_id, _step)
+    if _may_begin(delivery_id, work_id):
+        _Work.worker.bring(delivery_id, work_id, _step)
 
 
 @DBOS.workflow(name=COME_BACK, max_recovery_attempts=_RECOVERIES)
 def _come_back(delivery_id: str, work_id: str) -> None:
-    _Work.worker.come_back(delivery_id, work_id, _step)
+    if _may_begin(delivery_id, work_id):
+        _Work.worker.come_back(delivery_id, work_id, _step)
+
+
+def _may_begin(delivery_id: str, work_id: str) -> bool:
+    """Asked anew each time, so it is no step."""
+    return bool(_patiently(lambda: _Work.worker.may_begin(delivery_id, work_id)))
 
 
 def _step(name: str, run: Callable[[], object]) -> object:

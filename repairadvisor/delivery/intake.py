@@ -44,8 +44,6 @@ class Intake:
 
     def take_in(self, delivery_id: str, work_id: str, step: Step) -> None:
         """Read an event, advise on its ticket, and hand the advice on to be noted."""
-        if not self._attempts.may_begin(delivery_id, work_id):
-            return
         told: Any = step("read", lambda: self._read(delivery_id, work_id))
         if "ticket" not in told:
             step("end", lambda: self._attempts.end_as(delivery_id, work_id, told))

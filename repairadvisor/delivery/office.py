@@ -58,6 +58,10 @@ class Office:
         self._pulse.end()
         self._engine.dispose()
 
+    def may_begin(self, delivery_id: str, work_id: str) -> bool:
+        """Asked by the queue before each piece of work."""
+        return self._attempts.may_begin(delivery_id, work_id)
+
     def take_in(self, delivery_id: str, work_id: str, step: Step) -> None:
         """Work of the queue: see :class:`Intake`."""
         self.intake.take_in(delivery_id, work_id, step)

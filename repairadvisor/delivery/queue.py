@@ -40,6 +40,9 @@ Step = Callable[[str, Callable[[], object]], object]
 class Worker(Protocol):
     """What does the work."""
 
+    def may_begin(self, delivery_id: str, work_id: str) -> bool:
+        """Whether work may be begun, or begun again after its process ended; asked each time."""
+
     def take_in(self, delivery_id: str, work_id: str, step: Step) -> None:
         """Read an event, and advise on its ticket."""
 

@@ -92,7 +92,8 @@ class HandQueue:
 
     def do(self, one: tuple[datetime, Work]) -> None:
         """Do one piece of work; it stays if the process ends in the middle."""
-        getattr(self.worker, one[1].kind)(one[1].delivery_id, one[1].id, self._steps_of(one[1]))
+        if self.worker.may_begin(one[1].delivery_id, one[1].id):
+            getattr(self.worker, one[1].kind)(one[1].delivery_id, one[1].id, self._steps_of(one[1]))
         self.work.remove(one)
         self.done.append(one[1])
 

@@ -40,9 +40,13 @@ class Noting:
     def __init__(self) -> None:
         self.done: list[str] = []
         self.running: set[str] = set()
+        self.refused: set[str] = set()
         self.most_at_once = 0
         self.meanwhile: Callable[[str], None] = lambda _: None
         self._lock = threading.Lock()
+
+    def may_begin(self, delivery_id: str, work_id: str) -> bool:
+        return delivery_id not in self.refused
 
     def take_in(self, delivery_id: str, work_id: str, step: Step) -> None:
         with self._lock:
@@ -180,6 +184,14 @@ def test_a_step_waits_while_the_database_is_away(
     assert left == [0]
 
 
+def test_what_may_not_be_begun_is_done_with(engine: Engine, queue: DurableQueue, worker: Noting) -> None:
+    worker.refused.add("a")
+    submit(engine, queue, work("a"), work("b"))
+
+    assert waited_for(lambda: dict(queue.status(["a-work", "b-work"])) == {"a-work": "done", "b-work": "done"})
+    assert worker.done == ["b"]
+
+
 def test_what_failed_is_told(engine: Engine, queue: DurableQueue, worker: Noting) -> None:
     def fault(_: str) -> None:
         raise TypeError("a fault of ours")
@@ -213,6 +225,9 @@ _PROCESS = textwrap.dedent(
     done = []
 
     class Worker:
+        def may_begin(self, delivery_id, work_id):
+            return True
+
         def take_in(self, delivery_id, work_id, step):
             step("first", lambda: print("first", delivery_id, flush=True))
             if sys.argv[3] == "dies":
