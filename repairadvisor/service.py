@@ -177,13 +177,7 @@ class Advisor:
     def answer_given(self, advice_id: str) -> Answer:
         """The advice that was kept under ``advice_id``, read again. Raises :class:`NotFoundError`, and
         :class:`ConflictError` for one that was written by a version of this program with other fields."""
-        stored = self.given(advice_id)
-        try:
-            return Answer(read_document(stored.document), stored.document, stored.id)
-        except ValueError as error:
-            raise ConflictError(
-                "this advice was given by another version of the program: ask for it as JSON"
-            ) from error
+        return _read_again(self.given(advice_id))
 
     def _cautions_at(self, place: str, now: datetime) -> tuple[str, ...]:
         """What to beware of at a place, whatever else may be known."""
@@ -212,7 +206,16 @@ def _answer_once(keep_as: KeepAs, stored: StoredAdvice) -> Answer:
     """What was kept under that id, if the same was asked."""
     if stored.asked != keep_as.asked:
         raise KeyReusedError
-    return Answer(read_document(stored.document), stored.document, stored.id)
+    return _read_again(stored)
+
+
+def _read_again(stored: StoredAdvice) -> Answer:
+    try:
+        return Answer(read_document(stored.document), stored.document, stored.id)
+    except ValueError as error:
+        raise ConflictError(
+            f"this advice was given by another version of the program: /v1/advice/{stored.id} has it as JSON"
+        ) from error
 
 
 def default_policy() -> Policy:

@@ -177,7 +177,7 @@ def test_a_dry_run_writes_and_keeps_nothing(run: Run, tmp_path: Path) -> None:
 def test_a_dry_run_can_look_at_what_stands_in_the_ticket(run: Run, tmp_path: Path) -> None:
     ledger = open_ledger(Settings(database_url=a_database_url(tmp_path)), {})
     ours = NoteMark(store.ticket_id("desk", "LF-1")[:12], "advice", 4, 1, 1)
-    mark = Seal(store.secret_of(ledger._engine)).sealed(ours).line
+    mark = Seal(store.secret_of(ledger._engine)).sealed(ours, store.ticket_id("desk", "LF-1")).line
     (tmp_path / "plugins.toml").write_text(
         f'[sources.desk]\nplugin = "desk"\n[carriers.desk]\nplugin = "desk"\nstands = "OLD. {mark}"\n'
     )

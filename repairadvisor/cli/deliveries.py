@@ -82,7 +82,10 @@ def _list(given: argparse.Namespace) -> int:
 
 def _print_delivery(one: dict[str, Any]) -> None:
     print(f"\n{one['id']}  {one_line(one['ticket'] or 'no ticket')}  ({one['source']}, {one['cause']})")
-    print(f"  {one['state'].replace('_', ' ')}: {SAID[one['state']]}" + (f". {one['reason']}" if one["reason"] else ""))
+    print(
+        f"  {one['state'].replace('_', ' ')}: {SAID[one['state']]}"
+        + (f". {one_line(one['reason'])}" if one["reason"] else "")
+    )
     line = f"  came {moment(one['received_at'])}; last changed {moment(one['changed_at'])}"
     print(line + (f"; next {moment(one['next_attempt_at'])}" if one["next_attempt_at"] else ""))
 
@@ -141,6 +144,11 @@ def _print_rehearsal(made: Rehearsal) -> None:
     for line in made.says:
         print(one_line(line))
     for number, text in enumerate(made.adds, start=1):
-        print(f"\n--- note {number} of {len(made.adds)} would be added ---\n{text}")
+        print(f"\n--- note {number} of {len(made.adds)} would be added ---\n{_lines(text)}")
     for before, after in made.rewrites:
-        print(f"\n--- the note that begins “{one_line(before)[:60]}” would read ---\n{after}")
+        print(f"\n--- the note that begins “{one_line(before)[:60]}” would read ---\n{_lines(after)}")
+
+
+def _lines(text: str) -> str:
+    """A text of several lines, without signs that a terminal obeys instead of showing them."""
+    return "\n".join(one_line(line) for line in text.splitlines())

@@ -18,6 +18,8 @@ from repairadvisor.delivery.notes import expiring, tidied
 from repairadvisor.delivery.queue import Step
 from repairadvisor.delivery.seal import Seal
 from repairadvisor.plugin.loading import Plugins
+from repairadvisor.schemas.advice import read_document
+from repairadvisor.service import Advisor
 from repairadvisor.store import deliveries as store
 from repairadvisor.store.database import reading, writing
 from repairadvisor.store.deliveries import Delivery, TicketState
@@ -30,6 +32,7 @@ class Afterwards:
         self,
         engine: Engine,
         attempts: Attempts,
+        advisor: Advisor,
         plugins: Plugins,
         clock: Callable[[], datetime],
         is_alive: Callable[[], bool],
@@ -37,6 +40,7 @@ class Afterwards:
     ) -> None:
         self._engine = engine
         self._attempts = attempts
+        self._advisor = advisor
         self._plugins = plugins
         self._clock = clock
         self._is_alive = is_alive
@@ -83,7 +87,8 @@ class Afterwards:
             return {"state": "ticket_ended", "reason": "the ticket has ended"}
         if ticket.noted_revision != delivery.revision or ticket.revisions != delivery.revision:
             return {"state": "overtaken", "reason": "another note took its place before"}
-        since = delivery.due_at or self._clock()
+        until = read_document(self._advisor.given(delivery.advice_id or "").document).valid_until
+        since = datetime.fromisoformat(until) if until else self._clock()
         held = noted_or_remembered(carrier, ticket)
         change = expiring(ticket.id, ticket.noted_revision, held, since, self._seal)
         if change.rewrite:

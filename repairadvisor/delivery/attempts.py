@@ -198,9 +198,14 @@ class Attempts:
                 delivery = self._number_anew(connection, delivery, outcome["newest"], now)
             if outcome["state"] == "later":
                 return self._later(connection, delivery, outcome, now)
-            values = {name: value for name, value in outcome.items() if name in ("state", "reason", "healed")}
+            values = {"state": outcome["state"], "reason": _reason(str(outcome.get("reason", "")))}
             store.set_delivery(connection, delivery_id, now, due_at=None, **values)
         return str(outcome["state"])
+
+    def stumbled(self, connection: Connection, delivery: Delivery, now: datetime) -> str:
+        """An attempt whose work ended without an outcome, as by a fault of ours: it counts as one that failed."""
+        reason = "the work ended without an outcome; the log of the process says more"
+        return self._later(connection, delivery, {"state": "later", "reason": reason}, now)
 
     def _number_anew(self, connection: Connection, delivery: Delivery, newest: int, now: datetime) -> Delivery:
         """A note of ours stands in a ticket that is later than any that is known here, as after the database was put
@@ -212,12 +217,12 @@ class Attempts:
     def _later(self, connection: Connection, delivery: Delivery, outcome: Mapping[str, Any], now: datetime) -> str:
         waits = self._plugins.retry_after_s
         if delivery.attempt >= len(waits):
-            reason = f"given up after {delivery.attempt + 1} attempts: {outcome['reason']}"
+            reason = _reason(f"given up after {delivery.attempt + 1} attempts: {outcome['reason']}")
             store.set_delivery(connection, delivery.id, now, state="given_up", reason=reason, due_at=None)
             return "given_up"
         wait_s = waits[delivery.attempt] * (1 + _SPREAD * _share(f"{delivery.id} {delivery.attempt}"))
         wait_s = min(max(wait_s, outcome.get("retry_after_s") or 0.0), LONGEST_RETRY_S)
-        failed = {"attempt": delivery.attempt + 1, "reason": outcome["reason"]}
+        failed = {"attempt": delivery.attempt + 1, "reason": _reason(outcome["reason"])}
         self.begin_as(connection, delivery.id, now, failed, wait_s)
         return "later"
 

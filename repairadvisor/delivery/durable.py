@@ -175,14 +175,19 @@ def _patiently(run: Callable[[], object]) -> object:
         except RecordsError:
             time.sleep(wait_s)
             wait_s *= _SLOWER
+        except Exception:
+            raise
+        except BaseException as error:
+            # As SystemExit out of a stranger's plugin: the engine would take the work to be running for ever.
+            raise RuntimeError(f"{type(error).__name__}: {error}") from error
     return run()
 
 
 def _engine(database_url: str) -> Engine:
     url = make_url(database_url)
     if url.get_backend_name() != "sqlite":
-        return create_engine(url, pool_pre_ping=True, pool_size=12, max_overflow=8)
-    engine = create_engine(url, pool_size=12, max_overflow=8)
+        return create_engine(url, pool_pre_ping=True, pool_size=12, max_overflow=8, hide_parameters=True)
+    engine = create_engine(url, pool_size=12, max_overflow=8, hide_parameters=True)
     event.listen(engine, "connect", _prepare_sqlite_connection)
     return engine
 

@@ -12,6 +12,7 @@ from repairadvisor.facts.parse import parse_context
 from repairadvisor.facts.vocabulary import fact_named
 from repairadvisor.plugin import Ticket
 from repairadvisor.plugin.loading import Facts
+from repairadvisor.schemas.request import read_request
 
 
 def gathered(sources: Sequence[Facts], ticket: Ticket, now: datetime) -> tuple[dict[str, object], list[str]]:
@@ -21,8 +22,11 @@ def gathered(sources: Sequence[Facts], ticket: Ticket, now: datetime) -> tuple[d
     says: it may not settle by itself where the fault is. What contradicts the ticket, or a source before it, is left
     out. Raises :class:`InputError` where the ticket's own facts cannot be used.
     """
-    asked = [_Asked(one, ticket, now) for one in sources]
+    _, faults = read_request({"facts": ticket.facts})
+    if faults:
+        raise InputError(faults)
     place = parse_context(ticket.facts, now)
+    asked = [_Asked(one, ticket, now) for one in sources]
     found: dict[str, object] = {}
     problems: list[str] = []
     for one in asked:

@@ -182,7 +182,7 @@ class Intake:
                 self._attempts.begin_as(connection, delivery_id, now, {"round": delivery.round + 1})
                 return "again"
             self._attempts.begin_noting(connection, delivery, ticket, advice_id, now)
-            for child in store.children(connection, ticket.id):
+            for child in store.children(connection, ticket.id) if ticket.parent_id is None else ():
                 shared = Delivery(
                     id=store.delivery_id("parent", child.source, f"{delivery_id} {delivery.round} {child.id}"),
                     cause="parent",
@@ -202,7 +202,9 @@ class Intake:
     def _of_parent(self, connection: Connection, ticket: TicketState) -> str | None:
         """The advice of the ticket to which this one belongs, where that one has any."""
         parent = store.ticket(connection, ticket.parent_id) if ticket.parent_id else None
-        return None if parent is None or parent.ended else parent.advice_id
+        if parent is None or parent.ended or parent.parent_id is not None:
+            return None  # in a chain or a circle of parents nobody is the first: each is advised on by itself
+        return parent.advice_id
 
 
 def _is_later(connection: Connection, delivery: Delivery, ticket: Ticket, before: TicketState) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 
@@ -13,6 +14,8 @@ from repairadvisor.errors import ConflictError, NotFoundError
 from repairadvisor.store import deliveries as store
 from repairadvisor.store.database import reading, writing
 from repairadvisor.store.deliveries import Delivery
+
+_ID = re.compile(r"[0-9a-f]{32}")
 
 
 class Ledger:
@@ -44,7 +47,7 @@ class Ledger:
     def given(self, id: str) -> Delivery:  # noqa: A002
         """The delivery with that id. Raises :class:`NotFoundError`."""
         with reading(self._engine) as connection:
-            found = store.delivery(connection, id)
+            found = store.delivery(connection, id) if _ID.fullmatch(id) else None
         if found is None:
             raise NotFoundError("delivery", id)
         return found
@@ -53,27 +56,31 @@ class Ledger:
         """Begin an ended delivery anew. Raises :class:`NotFoundError`, :class:`ConflictError` while it is open."""
         now = self._clock()
         with writing(self._engine) as connection:
-            found = store.delivery(connection, id, lock=True)
+            found = store.delivery(connection, id, lock=True) if _ID.fullmatch(id) else None
             if found is None:
                 raise NotFoundError("delivery", id)
             if found.is_open and found.attempt == 0:
                 raise ConflictError(f"the delivery is {found.state} and is being worked on")
             begins = {"event": "waiting", "parent": "noting"}.get(found.cause, "scheduled")
             anew = {"state": begins, "reason": "", "round": found.round + 1, "attempt": 0}
-            self._attempts.begin_as(connection, id, now, anew)
+            # What is to say that an advice has run out does not say so before it has.
+            early_s = (
+                max(0.0, (found.due_at - now).total_seconds()) if found.cause == "expiry" and found.due_at else 0.0
+            )
+            self._attempts.begin_as(connection, id, now, anew, early_s)
         return self.given(id)
 
     def cancel(self, id: str) -> Delivery:  # noqa: A002
         """Do nothing more about a delivery. :class:`NotFoundError`, or :class:`ConflictError` where it has ended."""
         with writing(self._engine) as connection:
-            found = store.delivery(connection, id, lock=True)
+            found = store.delivery(connection, id, lock=True) if _ID.fullmatch(id) else None
             if found is None:
                 raise NotFoundError("delivery", id)
             if not found.is_open:
                 raise ConflictError(f"the delivery has ended: {found.state}")
-            store.set_delivery(
-                connection, id, self._clock(), state="cancelled", reason="cancelled by hand", due_at=None
-            )
+            now = self._clock()
+            store.set_delivery(connection, id, now, state="cancelled", reason="cancelled by hand")
+            self._attempts.check_later(connection, found, now)
         if found.work_id:
             self._queue.cancel(found.work_id)
         return self.given(id)

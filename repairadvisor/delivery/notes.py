@@ -62,7 +62,7 @@ def parts_of(texts: Sequence[str], ticket: str, revision: int, foot: Foot, seal:
         under.append(f"Note {revision} on this ticket; the earlier ones no longer count.")
     notes = []
     for part, text in enumerate(texts, start=1):
-        mark = seal.sealed(NoteMark(ticket[:12], KIND, revision, part, len(texts)))
+        mark = seal.sealed(NoteMark(ticket[:12], KIND, revision, part, len(texts)), ticket)
         lines = [text, *(under if part == len(texts) else ()), mark.line]
         notes.append(Note(mark.key, "\n".join(lines)))
     return tuple(notes)
@@ -79,7 +79,7 @@ def marks_of(ticket: str, held: Sequence[HeldNote], seal: Seal) -> list[tuple[No
     """Our notes on advice among those that a ticket holds, each with its mark."""
     marked = [(mark_of(one.text), one) for one in held]
     of_ticket = [(mark, one) for mark, one in marked if mark and (mark.ticket, mark.kind) == (ticket[:12], KIND)]
-    return [(mark, one) for mark, one in of_ticket if seal.is_ours(mark)]
+    return [(mark, one) for mark, one in of_ticket if seal.is_ours(mark, ticket)]
 
 
 def reconciled(
@@ -87,28 +87,45 @@ def reconciled(
 ) -> Reconciled:
     """What makes of the notes ``held`` in a ticket the ones that are ``wanted``.
 
-    Notes are known by their marks, not by their texts: a ticket system may wrap or trim those.
+    Notes are known by their marks, not by their texts: a ticket system may wrap or trim those. Of several with one mark
+    the one counts that reads as it should; what reads otherwise is somebody quoting us, and is left alone.
     """
     ours = marks_of(ticket, held, seal)
     newest = max((mark.revision for mark, _ in ours), default=0)
     if newest > revision:
         return Reconciled(NoteChange(), newest=newest)
-    keys = {note.key for note in wanted}
-    kept: set[str] = set()
-    rewrite: list[tuple[HeldNote, str]] = []
-    healed = 0
-    for mark, one in ours:
-        if mark.status:
+    texts = {note.key: note.text for note in wanted}
+    counting = [(mark, one) for mark, one in ours if not mark.status]
+    older = [(mark, one) for mark, one in counting if mark.key not in texts]
+    here = [(mark, one) for mark, one in counting if mark.key in texts]
+    doubles = _doubles(here, texts)
+    rewrite = [(one, superseded(one.text, mark, revision, now)) for mark, one in older]
+    rewrite += [(one, void(one.text, mark, now)) for mark, one in doubles]
+    there = {mark.key for mark, _ in here}
+    add = tuple(note for note in wanted if note.key not in there)
+    return Reconciled(NoteChange(add, tuple(rewrite)), len(doubles))
+
+
+def _doubles(held: Sequence[tuple[NoteMark, HeldNote]], texts: Mapping[str, str]) -> list[tuple[NoteMark, HeldNote]]:
+    """Notes that stand beside one of the same mark which reads the same."""
+    kept: dict[str, str] = {}
+    for mark, one in held:
+        if mark.key not in kept or _reads(one.text) == _reads(texts.get(mark.key, "")):
+            kept[mark.key] = _reads(one.text)
+    doubles = []
+    seen: set[str] = set()
+    for mark, one in held:
+        if _reads(one.text) != kept[mark.key]:
             continue
-        if mark.key not in keys:
-            rewrite.append((one, superseded(one.text, mark, revision, now)))
-        elif mark.key in kept:
-            healed += 1
-            rewrite.append((one, void(one.text, mark, now)))
-        else:
-            kept.add(mark.key)
-    add = tuple(note for note in wanted if note.key not in kept)
-    return Reconciled(NoteChange(add, tuple(rewrite)), healed)
+        if mark.key in seen:
+            doubles.append((mark, one))
+        seen.add(mark.key)
+    return doubles
+
+
+def _reads(text: str) -> str:
+    """A text but for its white space, which ticket systems change."""
+    return "".join(text.split())
 
 
 def tidied(
@@ -123,20 +140,13 @@ def tidied(
         if newer_is_coming:
             return Reconciled(NoteChange())
         counts = max((mark.revision for mark, _ in ours), default=0)
-    kept: set[str] = set()
-    rewrite: list[tuple[HeldNote, str]] = []
-    healed = 0
-    for mark, one in ours:
-        if mark.revision > counts and newer_is_coming:
-            continue
-        if mark.revision != counts:
-            rewrite.append((one, superseded(one.text, mark, counts, now)))
-        elif mark.key in kept:
-            healed += 1
-            rewrite.append((one, void(one.text, mark, now)))
-        else:
-            kept.add(mark.key)
-    return Reconciled(NoteChange(rewrite=tuple(rewrite)), healed)
+    others = [
+        (mark, one) for mark, one in ours if mark.revision < counts or (mark.revision > counts and not newer_is_coming)
+    ]
+    doubles = _doubles([(mark, one) for mark, one in ours if mark.revision == counts], {})
+    rewrite = [(one, superseded(one.text, mark, counts, now)) for mark, one in others]
+    rewrite += [(one, void(one.text, mark, now)) for mark, one in doubles]
+    return Reconciled(NoteChange(rewrite=tuple(rewrite)), len(doubles))
 
 
 def expiring(ticket: str, revision: int, held: Sequence[HeldNote], since: datetime, seal: Seal) -> NoteChange:

@@ -25,6 +25,9 @@ from repairadvisor.settings import Settings
 from repairadvisor.store import deliveries as store
 from repairadvisor.store.database import migrate, open_database, writing
 
+#: Headers that say who somebody is; a source names others in ``secret_headers``.
+_NEVER_KEPT = frozenset({"authorization", "cookie", "proxy-authorization"})
+
 
 class Office:
     """Takes events in and brings notes out; its ``ledger`` tells what became of each."""
@@ -40,7 +43,7 @@ class Office:
         self.bringing = Bringing(
             engine, self._attempts, advisor, plugins, clock, pulse.life, pulse.is_alive, seal, public_url
         )
-        self._afterwards = Afterwards(engine, self._attempts, plugins, clock, pulse.is_alive, seal)
+        self._afterwards = Afterwards(engine, self._attempts, advisor, plugins, clock, pulse.is_alive, seal)
         self._rounds = Rounds(engine, queue, self._attempts, plugins, pulse, clock)
         self.ledger = Ledger(engine, queue, self._attempts, clock)
 
@@ -87,6 +90,8 @@ class Office:
             raise NotFoundError("source", source)
         now = clock()
         key = configured.source.authenticate(event, now)
+        secret = _NEVER_KEPT | getattr(configured.source, "secret_headers", frozenset())
+        event = RawEvent({name: value for name, value in event.headers.items() if name not in secret}, event.body)
         with writing(self._engine) as connection:
             return self._attempts.add_event(connection, source, key, event, now)
 

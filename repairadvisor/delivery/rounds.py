@@ -98,7 +98,7 @@ class Rounds:
                 current = store.delivery(connection, one.id, lock=True)
                 if current is None or not current.is_open or current.work_id != one.work_id:
                     continue
-                self._attempts.begin_as(connection, one.id, now, {"round": current.round + 1})
+                self._attempts.stumbled(connection, current, now)
             _log.warning("delivery %s had come to a standstill and was begun again", one.id)
 
     # --- sources that have to be asked ------------------------------------------------------------------------

@@ -22,14 +22,14 @@ class Seal:
 
     secret: bytes = field(repr=False)
 
-    def sealed(self, mark: NoteMark) -> NoteMark:
-        """The mark with its seal."""
-        return replace(mark, seal=self._of(mark))
+    def sealed(self, mark: NoteMark, ticket: str) -> NoteMark:
+        """The mark with its seal. ``ticket`` is the ticket's whole id: of the 12 digits in a mark two can be alike."""
+        return replace(mark, seal=self._of(mark, ticket))
 
-    def is_ours(self, mark: NoteMark) -> bool:
-        """Whether this installation made the mark, whatever its note's status is now."""
-        return hmac.compare_digest(mark.seal, self._of(mark))
+    def is_ours(self, mark: NoteMark, ticket: str) -> bool:
+        """Whether this installation made the mark for that ticket, whatever its note's status is now."""
+        return hmac.compare_digest(mark.seal, self._of(mark, ticket))
 
-    def _of(self, mark: NoteMark) -> str:
-        said = f"{mark.ticket} {mark.kind} {mark.revision} {mark.part}/{mark.parts}"
+    def _of(self, mark: NoteMark, ticket: str) -> str:
+        said = f"{ticket} {mark.kind} {mark.revision} {mark.part}/{mark.parts}"
         return hmac.new(self.secret, said.encode(), hashlib.sha256).hexdigest()[:_DIGITS]

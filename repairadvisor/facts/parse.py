@@ -22,6 +22,7 @@ _REPORT_KEYS = ("value", "between", "one_of", "not_applicable", "unit", "source"
 _SAYS = ("value", "between", "one_of", "not_applicable")
 _LONGEST_SOURCE = 200
 _MOST_REPORTS = 20
+_LONGEST_NEAR, _MOST_NEAR = 80, 50
 
 
 def parse_context(facts: Mapping[str, object], now: datetime) -> Context:
@@ -54,12 +55,14 @@ class _Reader:
         self.faults: list[Fault] = []
 
     def fault(self, slug: str, field: str, value: object, problem: str, allowed: str = "", unit: str = "") -> None:
-        self.faults.append(Fault(slug, field, shown(value), problem, allowed, unit))
+        self.faults.append(Fault(slug, shown(field), shown(value), problem, allowed, unit))
 
     def read(self, name: str, raw: object) -> None:
         fact = BY_NAME.get(name) or TIME_NAMES.get(name)
         if fact is None:
-            near = difflib.get_close_matches(name, [*BY_NAME, *TIME_NAMES], n=1, cutoff=0.6)
+            # Looking for what was meant takes time: for a name that could be one, and not for hundreds of them.
+            may_be_meant = len(name) <= _LONGEST_NEAR and len(self.faults) < _MOST_NEAR
+            near = difflib.get_close_matches(name, [*BY_NAME, *TIME_NAMES], n=1, cutoff=0.6) if may_be_meant else []
             hint = f"the nearest name is {near[0]}" if near else "see the table of facts"
             self.fault("unknown-field", name, raw, "no such fact", hint)
             return
@@ -168,7 +171,8 @@ class _Reader:
             return "yes" if raw else "no"
         if isinstance(raw, str) and raw in fact.words:
             return raw
-        near = difflib.get_close_matches(str(raw), fact.words, n=1, cutoff=0.6) if isinstance(raw, str) else []
+        may_be_meant = isinstance(raw, str) and len(raw) <= _LONGEST_NEAR and len(self.faults) < _MOST_NEAR
+        near = difflib.get_close_matches(str(raw), fact.words, n=1, cutoff=0.6) if may_be_meant else []
         problem = f"no such word; did you mean {near[0]}?" if near else "no such word"
         self.fault("unknown-word", name, raw, problem, fact.allowed_text())
         return None

@@ -144,6 +144,7 @@ class _Reader:
         self._file = file
         self._there = there
         self._environment = environment
+        self._secrets: set[str] = set()
 
     def plugins(self) -> Plugins:
         content = self._content()
@@ -154,6 +155,10 @@ class _Reader:
         for name, source in sources.items():
             if source.notes not in carriers:
                 raise self._wrong(f"sources.{name}.notes", source.notes, "is no carrier", ", ".join(carriers))
+            others = [one.name for one in sources.values() if one.notes == source.notes and one.name != name]
+            if others:
+                allowed = "a carrier of its own, so that one ticket has one writer"
+                raise self._wrong(f"sources.{name}.notes", source.notes, f"also brings those of {others[0]}", allowed)
         facts = tuple(Facts(name, one, budget) for name, (one, budget) in made["facts"].items())
         delivery = self._table("", content, "delivery")
         self._refuse_others("delivery.", delivery, ("retry_after_s", "check_after_s"))
@@ -198,7 +203,7 @@ class _Reader:
         except ValidationError as error:
             raise self._of_schema(where, dict(error.messages_dict)) from error
         except Exception as error:  # whatever a stranger's constructor raises
-            problem = f"{plugin.distribution} cannot use these settings: {error}"
+            problem = f"{plugin.distribution} cannot use these settings: {self._without_secrets(str(error))}"
             raise self._wrong(where, named, problem) from error
         if not isinstance(made, SEAMS[seam][1]):
             raise self._wrong(
@@ -219,16 +224,25 @@ class _Reader:
             secret = self._environment.get(str(value["environment"]), "")
             if not secret:
                 raise self._wrong(where, str(value["environment"]), "is not set in the environment")
+            self._secrets.add(secret)
             return secret
         if set(value) == {"file"}:
             return self._secret_file(where, str(value["file"]))
         return {key: self._resolved(f"{where}.{key}", one) for key, one in value.items()}
 
+    def _without_secrets(self, text: str) -> str:
+        for secret in sorted(self._secrets, key=len, reverse=True):
+            text = text.replace(secret, "…")
+        return text
+
     def _secret_file(self, where: str, name: str) -> str:
         try:
-            return (self._file.parent / name).read_text(encoding="utf-8").strip()
+            secret = (self._file.parent / name).read_text(encoding="utf-8").strip()
         except (OSError, ValueError) as error:
             raise self._wrong(where, name, "is no text file that can be read") from error
+        if secret:
+            self._secrets.add(secret)
+        return secret
 
     def _of_schema(self, where: str, messages: Mapping[str, Any]) -> SettingsError:
         """The first thing that the plugin's schema says, without the value: it may be a secret."""

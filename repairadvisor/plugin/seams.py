@@ -78,7 +78,11 @@ class Ticket:
 
 @runtime_checkable
 class TicketSource(Protocol):
-    """Where tickets come from."""
+    """Where tickets come from.
+
+    May have ``secret_headers``, a frozenset of header names in lower case that are not kept with an event once it is
+    authentic; ``authorization`` and ``cookie`` never are.
+    """
 
     def authenticate(self, event: RawEvent, now: datetime) -> str:
         """The key of an event that came over HTTP: the same whenever the same event comes again, 1 to 200 characters.

@@ -113,6 +113,11 @@ def read_query(asked: Mapping[str, Sequence[str]]) -> dict[str, Any]:
         for state in asked.get("state", ())
         if state not in STATES
     ]
+    faults += [
+        Fault("wrong-form", name, shown(values[-1]), "holds characters that cannot be printed")
+        for name, values in asked.items()
+        if name in ("source", "ticket") and not values[-1].isprintable()
+    ]
     limit = _whole("limit", asked.get("limit", [str(LISTED)])[-1], 1, MOST_LISTED, faults)
     offset = _whole("offset", asked.get("offset", ["0"])[-1], 0, 10**9, faults)
     if faults:

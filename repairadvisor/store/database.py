@@ -29,7 +29,7 @@ from sqlalchemy import (
     make_url,
     text,
 )
-from sqlalchemy.exc import DBAPIError, DisconnectionError, IntegrityError
+from sqlalchemy.exc import DataError, DBAPIError, DisconnectionError, IntegrityError
 from sqlalchemy.exc import TimeoutError as NoFreeConnectionError
 from sqlalchemy.pool import ConnectionPoolEntry, PoolProxiedConnection
 
@@ -98,7 +98,7 @@ def open_database(database_url: str) -> Engine:
         return _open_sqlite(url)
     try:
         # A server that was restarted has dropped our connections: look before each use.
-        return create_engine(url, pool_pre_ping=True)
+        return create_engine(url, pool_pre_ping=True, hide_parameters=True)
     except ModuleNotFoundError as error:
         raise SettingsError(
             DATABASE_URL,
@@ -113,7 +113,7 @@ def _open_sqlite(url: URL) -> Engine:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise SettingsError(DATABASE_URL, _shown(url), f"the folder {folder} cannot be made: {error}") from error
-    engine = create_engine(url)
+    engine = create_engine(url, hide_parameters=True)
     event.listen(engine, "connect", _prepare_sqlite_connection)
     event.listen(engine, "checkout", _refuse_a_file_that_is_gone)
     event.listen(engine, "begin", _begin_sqlite)
@@ -193,7 +193,8 @@ def reading(engine: Engine) -> Iterator[Connection]:
 def writing(engine: Engine) -> Iterator[Connection]:
     """A transaction that is kept whole when the block ends, and not at all when the block raises.
 
-    Raises :class:`RecordsError` when the database fails; what breaks its rules stays SQLAlchemy's IntegrityError.
+    Raises :class:`RecordsError` when the database fails; what breaks its rules stays SQLAlchemy's IntegrityError,
+    what it cannot hold its DataError.
     """
     with _failing_as_one_kind(), engine.begin() as connection:
         yield connection
@@ -211,8 +212,8 @@ def clock_of(connection: Connection) -> datetime:
 def _failing_as_one_kind() -> Iterator[None]:
     try:
         yield
-    except IntegrityError:
-        raise
+    except (IntegrityError, DataError):
+        raise  # what was to be written is wrong: no waiting makes it right
     except DBAPIError as error:
         raise RecordsError(f"the records cannot be used now: {_in_one_line(error.orig)}") from error
     except NoFreeConnectionError as error:

@@ -34,8 +34,7 @@ def _office_of(what: str, name: str) -> Office:
 
 @deliveries.post("/v1/events/<source>")
 def take_event(source: str) -> Response:
-    wanted(request, (JSON,))
-    office = _office_of("source", source)
+    office = _office_of("source", source)  # whatever form of answer it accepts: an event is not lost over that
     refuse_packed(request)
     headers = {name.lower(): value for name, value in request.headers.items()}
     id, is_new = office.accept(source, RawEvent(headers, request.get_data(cache=False)))  # noqa: A001
@@ -79,7 +78,7 @@ def cancel_delivery(delivery_id: str) -> Response:
 def deliveries_page() -> Response:
     """Those in trouble first; then the last ones. What is only to be looked at again later is counted, not shown."""
     wanted(request, (HTML,))
-    ticket = request.args.get("ticket", "").strip()
+    ticket = read_query({"ticket": [request.args.get("ticket", "").strip()]})["reference"]
     ledger = None if (office := _office()) is None else office.ledger
     found = [] if ledger is None else ledger.listed(_SHOWN, reference=ticket, limit=_LISTED_ON_A_PAGE)
     troubled = [] if ledger is None else ledger.listed(TROUBLED_STATES, reference=ticket, limit=_LISTED_ON_A_PAGE)

@@ -180,7 +180,7 @@ def _give_advice() -> dict[str, Any]:
             "content": {"application/json": {"schema": AdviceRequestSchema, "examples": EXAMPLES}},
         },
         "parameters": [_IDEMPOTENCY_KEY],
-        "responses": {"200": answered, **_refusals(403, 413, 415, 422, 503)},
+        "responses": {"200": answered, **_refusals(403, 409, 413, 415, 422, 503)},
     }
 
 

@@ -15,6 +15,7 @@ from hypothesis import strategies as st
 
 from repairadvisor.delivery.notes import (
     Foot,
+    Reconciled,
     digest_of,
     expiring,
     parts_of,
@@ -59,7 +60,9 @@ notes_of_any_kind = st.lists(
 def stands(descriptions: list[tuple[int, int, int, str, str, str]]) -> list[HeldNote]:
     held = []
     for i, (revision, part, parts, status, ticket, kind) in enumerate(descriptions):
-        mark = SEAL.sealed(NoteMark(ticket, kind, revision, part, parts, status))
+        mark = SEAL.sealed(
+            NoteMark(ticket, kind, revision, part, parts, status), TICKET if ticket == TICKET[:12] else ticket
+        )
         held.append(HeldNote(f"n{i}", f"REPAIR. Something.\n{mark.line}"))
     return held
 
@@ -147,7 +150,7 @@ def test_a_forged_mark_is_no_note_of_ours(revision: int, seal: str) -> None:
     """Whoever may write into a ticket may not keep our notes out of it."""
     mark = NoteMark(TICKET[:12], "advice", revision, 1, 1, seal=seal if seal != "another" else "")
     if seal == "another":
-        mark = Seal(b"another secret").sealed(mark)
+        mark = Seal(b"another secret").sealed(mark, TICKET)
     forged = HeldNote("theirs", f"REPAIR. All is well.\n{mark.line}")
     wanted = parts_of(["a"], TICKET, 3, FOOT, SEAL)
     made = reconciled(wanted, TICKET, 3, [forged], NOW, SEAL)
@@ -156,9 +159,27 @@ def test_a_forged_mark_is_no_note_of_ours(revision: int, seal: str) -> None:
 
 
 def test_a_seal_is_of_one_mark() -> None:
-    mark = SEAL.sealed(NoteMark(TICKET[:12], "advice", 1, 1, 1))
+    mark = SEAL.sealed(NoteMark(TICKET[:12], "advice", 1, 1, 1), TICKET)
     others = [replace(mark, revision=2), replace(mark, part=2), replace(mark, ticket="0" * 12), replace(mark, parts=2)]
 
-    assert SEAL.is_ours(replace(mark, status="superseded"))
-    assert not any(SEAL.is_ours(one) for one in others)
+    assert SEAL.is_ours(replace(mark, status="superseded"), TICKET)
+    assert not any(SEAL.is_ours(one, TICKET) for one in others)
+    assert not SEAL.is_ours(mark, TICKET[:12] + "0" * 20), "of two tickets the first 12 digits can be alike"
     assert "secret" not in repr(SEAL)
+
+
+def test_somebody_who_quotes_us_is_left_alone() -> None:
+    """A copy of our mark under other words, before or after our note, makes nothing void."""
+    ours = parts_of(["REPAIR. Fuse it."], TICKET, 1, FOOT, SEAL)
+    quote = HeldNote("theirs", f"They said this, is it right?\n> {ours[0].text}")
+    for held in ([quote, HeldNote("n", ours[0].text)], [HeldNote("n", ours[0].text), quote]):
+        made = reconciled(ours, TICKET, 1, held, NOW, SEAL)
+        assert made == Reconciled(NoteChange())
+
+
+def test_white_space_that_a_ticket_system_changes_hides_no_double() -> None:
+    ours = parts_of(["REPAIR. Fuse it.\nWhy: it is cut."], TICKET, 1, FOOT, SEAL)
+    held = [HeldNote("a", ours[0].text.replace("\n", "\r\n ")), HeldNote("b", ours[0].text)]
+    made = reconciled(ours, TICKET, 1, held, NOW, SEAL)
+
+    assert (made.healed, [before.handle for before, _ in made.change.rewrite]) == (1, ["b"])

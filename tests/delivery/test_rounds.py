@@ -14,7 +14,7 @@ from datetime import datetime, timedelta
 import pytest
 
 from delivery.desk import Desk
-from delivery.office import Delivering, spare
+from delivery.office import WAITS_S, Delivering, spare
 from repairadvisor.delivery.pulse import Pulse
 from repairadvisor.delivery.rounds import Rounds
 from repairadvisor.errors import EventRefusedError, RemoteUnavailableError
@@ -152,9 +152,21 @@ def test_a_delivery_whose_work_was_lost_is_begun_again(delivering: Delivering, r
     delivering.queue.work.clear()
     stood_still(delivering)
     rounds._sweep()
-    delivering.queue.run()
+    told = delivering.office.ledger.given(delivery.id)
+    assert (told.attempt, told.reason) == (1, "the work ended without an outcome; the log of the process says more")
+    delivering.later(seconds=7)
 
     assert delivering.office.ledger.given(delivery.id).state == "noted"
+
+
+def test_what_always_ends_without_an_outcome_is_given_up(delivering: Delivering, rounds: Rounds) -> None:
+    delivery = delivering.send(spare(3))
+    for wait_s in (*WAITS_S, 0):
+        delivering.queue.work.clear()
+        delivering.queue.now += timedelta(seconds=1.3 * wait_s + 300)
+        rounds._sweep()
+
+    assert delivering.office.ledger.given(delivery.id).state == "given_up"
 
 
 def test_work_that_waits_is_left_alone(delivering: Delivering, rounds: Rounds) -> None:

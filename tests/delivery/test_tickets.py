@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 
 from delivery.desk import an_event
 from delivery.office import Delivering, spare
-from repairadvisor.errors import ConflictError, EventRefusedError, NotFoundError
+from repairadvisor.errors import ConflictError, EventRefusedError, NotFoundError, RemoteUnavailableError
 from repairadvisor.plugin import RawEvent, mark_of
 
 
@@ -296,6 +296,25 @@ def test_a_parent_that_closes_while_a_child_waits_leaves_it_its_own_advice(deliv
     assert said(delivering, "LF-2") == "9.0"
 
 
+def test_a_circle_of_parents_freezes_nobody(delivering: Delivering) -> None:
+    """Relations of tickets are easily said from both sides."""
+    delivering.deliver(spare(3, "LF-1", parent="LF-2"))
+    delivering.deliver(spare(4, "LF-2", parent="LF-1"))
+    delivering.deliver(spare(7, "LF-1", 2, parent="LF-2"))
+    delivering.deliver(spare(8, "LF-2", 2, parent="LF-1"))
+
+    assert (said(delivering, "LF-1"), said(delivering, "LF-2")) == ("7.0", "8.0")
+
+
+def test_in_a_chain_of_parents_each_speaks_for_itself(delivering: Delivering) -> None:
+    delivering.deliver(spare(3, "LF-1"))
+    delivering.deliver(spare(4, "LF-2", parent="LF-1"))
+    delivering.deliver(spare(5, "LF-3", parent="LF-2"))
+    delivering.deliver(spare(6, "LF-2", 2, parent="LF-1"))
+
+    assert (said(delivering, "LF-2"), said(delivering, "LF-3")) == ("3.0", "5.0")
+
+
 # --- by hand --------------------------------------------------------------------------------------------------
 
 
@@ -390,6 +409,57 @@ def test_after_it_ran_out_a_changed_fact_gives_a_new_note(delivering: Delivering
     delivering.deliver(spare(1, sequence=2))
 
     assert said(delivering) == "1.0"
+
+
+@half_an_hour
+def test_nothing_runs_out_before_its_time_by_hand(delivering: Delivering) -> None:
+    delivering.deliver(spare(3))
+    expiry = next(one for one in delivering.office.ledger.listed() if one.cause == "expiry")
+    delivering.office.ledger.cancel(expiry.id)
+    delivering.office.ledger.retry(expiry.id)
+    delivering.later(minutes=10)
+    assert set(statuses(delivering)) == {""}
+    delivering.later(minutes=21)
+    assert set(statuses(delivering)) == {"expired"}
+
+
+@half_an_hour
+def test_a_note_says_when_its_advice_ran_out_and_not_when_that_was_written(delivering: Delivering) -> None:
+    delivering.deliver(spare(3))
+    left = [1]
+
+    def down(_: str) -> None:
+        if left[0]:
+            left[0] -= 1
+            raise RemoteUnavailableError("503", retry_after_s=7200)
+
+    delivering.desk.before = down
+    delivering.later(minutes=31)
+    delivering.later(hours=3)
+    assert delivering.desk.texts("LF-1")[0].startswith("EXPIRED 4 May 2031 08:00 UTC.")
+
+
+def test_passwords_and_tokens_are_not_kept(delivering: Delivering) -> None:
+    delivering.desk.secret_headers = frozenset({"x-token"})  # type: ignore[attr-defined]
+    headers = {"signature": "right", "authorization": "Bearer s3cret", "cookie": "c", "x-token": "t", "x-other": "o"}
+    delivery = delivering.deliver(RawEvent(headers, spare(3).body))
+
+    assert json.loads(delivery.headers) == {"signature": "right", "x-other": "o"}
+    assert delivery.state == "noted"
+
+
+def test_what_no_database_can_hold_is_shown_as_something_else(delivering: Delivering) -> None:
+    delivery = delivering.deliver(an_event(facts={"a\u0000b": 1, "c\x1bd": "\x00"}))
+
+    assert delivery.state == "set_aside"
+    assert delivery.reason.isprintable()
+
+
+def test_an_event_of_very_many_names_costs_little_and_says_so(delivering: Delivering) -> None:
+    delivery = delivering.deliver(an_event(facts={f"place_{i}": 1 for i in range(5000)}))
+
+    assert (delivery.state, len(delivery.reason) < 2001) == ("set_aside", True)
+    assert "more names than there are" in delivery.reason
 
 
 def test_what_an_event_says_is_kept_as_it_came(delivering: Delivering) -> None:

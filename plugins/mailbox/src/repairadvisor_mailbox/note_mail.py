@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import hmac
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from email.message import EmailMessage
 from email.policy import SMTP
@@ -51,7 +51,7 @@ class Envelope:
     from_address: str
     to: str
     domain: str
-    seal: str
+    seal: str = field(repr=False)
 
     def __post_init__(self) -> None:
         """Raises :class:`RemoteRefusedError`: a line break in a reference would start a header of its own."""

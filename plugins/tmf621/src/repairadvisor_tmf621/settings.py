@@ -36,8 +36,8 @@ def _long_enough(secret: str) -> None:
 
 
 def _header_name(name: str) -> None:
-    if not name or not all(char.isascii() and (char.isalnum() or char in "-_") for char in name):
-        raise ValidationError("is no name of a header; allowed: letters, digits, - and _")
+    if not name or not all(char.isascii() and (char.isalnum() or char == "-") for char in name):
+        raise ValidationError("is no name of a header; allowed: letters, digits and -")
 
 
 def _plain_text(text: str) -> None:

@@ -55,6 +55,8 @@ class Tmf621Source:
         url: str = "",
         **api: Unpack[ApiWords],
     ) -> None:
+        #: Names of headers that are not kept with an event.
+        self.secret_headers = frozenset({token_header.lower()})
         self._sender = Sender(token_header, accepted_tokens, signature_header, signature_secrets)
         self._longest_event_bytes = longest_event_bytes
         self._mapping = TicketMapping(mapping or {}, words or {}, typed_facts, latitude_deg, longitude_deg)
