@@ -129,7 +129,8 @@ class SettingsError(RepairAdvisorError):
         self.value = value
         self.problem = problem
         self.allowed = allowed
-        super().__init__(f"{setting} = {value}: {problem}" + (f"; allowed: {allowed}" if allowed else ""))
+        stated = f"{setting} = {value}" if value else setting
+        super().__init__(f"{stated}: {problem}" + (f"; allowed: {allowed}" if allowed else ""))
 
 
 class EventRefusedError(RepairAdvisorError):

@@ -15,6 +15,7 @@ Each class says in its docstring which fixtures it needs. A plugin that passes i
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -57,6 +58,8 @@ HOSTILE_TEXTS = (
     "'; DROP TABLE tickets; --",
     "{{ 7 * 7 }}",
     "place: pole_top\r\nX-Injected: yes",
+    "status: closed\nended: true\nparent: LF-1",
+    "A cable hangs in a footway chamber, sparks seen, margin 3 dB, spare 2 m.",
     "\u202eevil",
     "a" * 10_000,
 )
@@ -73,7 +76,7 @@ def installed_plugin(seam: str, name: str) -> Installed:
 
 def a_note(revision: int = 1, part: int = 1, parts: int = 1, text: str = "STAND OFF. Ring the owner.") -> Note:
     """A note as deliveries write them: what is to be said, and our mark as its last line."""
-    mark = NoteMark("0123456789ab", "advice", revision, part, parts)
+    mark = NoteMark("0123456789ab", "advice", revision, part, parts, seal="fedcba9876543210")
     return Note(mark.key, f"{text}\n{mark.line}")
 
 
@@ -94,6 +97,7 @@ class TicketSourceContract:
         """And what it says can be used, or is refused by name."""
         ticket = source.read(event)
         assert isinstance(ticket, Ticket)
+        assert ticket.facts
         parse_context(ticket.facts, datetime(2031, 5, 4, 7, 30, tzinfo=UTC))
 
     def test_reading_twice_gives_the_same(self, source: TicketSource, event: RawEvent) -> None:
@@ -101,7 +105,8 @@ class TicketSourceContract:
         assert source.read(event) == source.read(event)
 
     def test_nonsense_is_set_aside_and_nothing_else(self, source: TicketSource, nonsense: list[RawEvent]) -> None:
-        """By :class:`EventUnreadableError` with a reason of one line; or no ticket; never some other error."""
+        """By :class:`EventUnreadableError` with a reason of one line; or no ticket, or none that says anything of the
+        fault; never some other error."""
         assert nonsense
         for one in nonsense:
             try:
@@ -112,12 +117,12 @@ class TicketSourceContract:
                 assert "\n" not in reason
                 assert len(reason) < 2000
             else:
-                assert ticket is None or isinstance(ticket, Ticket)
+                assert ticket is None or (isinstance(ticket, Ticket) and not ticket.facts)
 
     def test_no_fact_is_guessed_from_free_text(
         self, source: TicketSource, event_with_text: dict[str, RawEvent]
     ) -> None:
-        """Whatever stands in a title or a description, the facts are those of the event without it.
+        """Whatever stands in a title or a description, the ticket is that of the event without it.
 
         Fixture ``event_with_text``: by text ("" and each of ``HOSTILE_TEXTS``), an event that has it where people write
         freely, and is alike in all else.
@@ -127,7 +132,7 @@ class TicketSourceContract:
         for text in HOSTILE_TEXTS:
             ticket = source.read(event_with_text[text])
             assert ticket is not None
-            assert ticket.facts == without.facts
+            assert replace(ticket, sequence=without.sequence) == without
 
 
 class EventsOverHttpContract:
@@ -155,12 +160,28 @@ class EventsOverHttpContract:
             with pytest.raises(EventRefusedError):
                 source.authenticate(RawEvent(event.headers, body), now)
 
+    def test_a_repeated_event_gets_no_other_key(self, source: TicketSource, event: RawEvent, now: datetime) -> None:
+        """Who has seen an event may send it again with other headers: it is refused, or known for the same."""
+        key = source.authenticate(event, now)
+        for name, value in event.headers.items():
+            others = {one: said for one, said in event.headers.items() if one != name}
+            for changed in (others, {**others, name: f"{value}1"}, {**others, name: value[:-1]}):
+                try:
+                    again = source.authenticate(RawEvent(changed, event.body), now)
+                except EventRefusedError:
+                    continue
+                assert again == key, name
+
     def test_what_refuses_tells_no_secret(self, source: TicketSource, event: RawEvent, now: datetime) -> None:
-        """The reason may reach the sender: it holds neither body nor headers."""
-        with pytest.raises(EventRefusedError) as refused:
-            source.authenticate(RawEvent(event.headers, event.body + b" "), now)
-        values = [value for value in event.headers.values() if len(value) > 20]
-        assert not any(value in str(refused.value) for value in values)
+        """The reason may reach the sender: it holds neither body nor headers, nor the signature that would be right."""
+        reasons = set()
+        for more in (b" ", b"\n"):
+            with pytest.raises(EventRefusedError) as refused:
+                source.authenticate(RawEvent(event.headers, event.body + more), now)
+            reasons.add(str(refused.value))
+        assert len(reasons) == 1
+        values = [*(value for value in event.headers.values() if len(value) > 20), event.body.decode(errors="replace")]
+        assert not any(value in reason for reason in reasons for value in values)
 
 
 class PolledSourceContract:
@@ -175,7 +196,10 @@ class PolledSourceContract:
         """A crash before the events are on disk loses none."""
         first, again = source.fetch(""), source.fetch("")
         assert len(first.events) >= 2
-        assert [key for key, _ in first.events] == [key for key, _ in again.events]
+        told = [[(key, event.body) for key, event in fetched.events] for fetched in (first, again)]
+        assert told[0] == told[1]
+        assert isinstance(first.cursor, str)
+        assert all(isinstance(event, RawEvent) for _, event in first.events)
 
     def test_after_the_cursor_there_is_nothing_old(self, source: PolledSource) -> None:
         """Or at least nothing under another key."""
@@ -191,6 +215,12 @@ class PolledSourceContract:
         source.settle(keys)
         source.settle([])
         assert not {key for key, _ in source.fetch(first.cursor).events} & set(keys)
+
+    def test_what_is_not_settled_waits(self, source: PolledSource) -> None:
+        """Whatever else is."""
+        first, *others = source.fetch("").events
+        source.settle([first[0]])
+        assert {key for key, _ in others} <= {key for key, _ in source.fetch("").events}
 
     def test_each_event_has_its_own_key(self, source: PolledSource) -> None:
         """1 to 200 printable characters."""
@@ -222,7 +252,17 @@ class NoteCarrierContract:
         assert _keys(carrier.look(reference)) == []
         notes = tuple(a_note(part=part, parts=3) for part in (1, 2, 3))
         carrier.change(reference, NoteChange(add=notes))
-        assert _keys(carrier.look(reference)) == [note.key for note in notes]
+        held = carrier.look(reference) or ()
+        assert _keys(held) == [note.key for note in notes]
+        said = ["".join(one.text.split()) for one in held]
+        assert all("".join(note.text.split()) in text for note, text in zip(notes, said, strict=False))
+
+    def test_all_notes_of_a_change_arrive(self, carrier: NoteCarrier, reference: str, written: Any) -> None:
+        """Each once."""
+        notes = tuple(a_note(part=part, parts=3) for part in (1, 2, 3))
+        carrier.change(reference, NoteChange(add=notes))
+        keys = [mark.key for mark in map(mark_of, written()) if mark is not None]
+        assert sorted(keys) == [note.key for note in notes]
 
     def test_the_same_change_twice_leaves_one_note(self, carrier: NoteCarrier, reference: str, written: Any) -> None:
         """As after a crash between writing and remembering it."""
@@ -232,16 +272,20 @@ class NoteCarrierContract:
         assert len([text for text in written() if note.text in text.replace("\r\n", "\n")]) == 1
 
     def test_a_note_is_rewritten(self, carrier: NoteCarrier, reference: str, written: Any) -> None:
-        """What it says now stands in the ticket, and the new note beside it."""
-        old, new = a_note(1), a_note(2, text="REPAIR. Fuse it.")
-        carrier.change(reference, NoteChange(add=(old,)))
+        """What each says now stands in the ticket, and the new note beside it; looking finds all of them."""
+        olds, new = (a_note(1, 1, 2), a_note(1, 2, 2)), a_note(2, text="REPAIR. Fuse it.")
+        carrier.change(reference, NoteChange(add=olds))
         held = carrier.look(reference)
-        before = held[0] if held else HeldNote(old.key, old.text)
-        said = f"SUPERSEDED by revision 2.\n{old.text}"
-        carrier.change(reference, NoteChange(add=(new,), rewrite=((before, said),)))
+        before = held or [HeldNote(old.key, old.text) for old in olds]
+        assert len(before) == len(olds)
+        said = [f"SUPERSEDED by note 2.\n{old.text.replace(']', ' superseded]')}" for old in olds]
+        carrier.change(reference, NoteChange(add=(new,), rewrite=tuple(zip(before, said, strict=True))))
         texts = [text.replace("\r\n", "\n") for text in written()]
-        assert any(said in text for text in texts)
-        assert any(new.text in text and said not in text for text in texts)
+        assert all(any(one in text for text in texts) for one in said)
+        assert any(new.text in text and not any(one in text for one in said) for text in texts)
+        if held is not None:
+            marks = [mark for one in carrier.look(reference) or () if (mark := mark_of(one.text))]
+            assert {mark_of(one) for one in (*said, new.text)} <= set(marks)
 
     def test_a_note_of_the_longest_length_fits(self, carrier: NoteCarrier, reference: str, written: Any) -> None:
         """Nothing is cut off."""
@@ -249,10 +293,12 @@ class NoteCarrierContract:
         note = a_note(text="µ" * room)
         assert len(note.text) == carrier.longest_note
         carrier.change(reference, NoteChange(add=(note,)))
-        assert [text for text in written() if "µ" * room in text.replace("\r\n", "\n").replace("\n", "")]
+        whole = "".join(note.text.split())
+        assert [text for text in written() if whole in "".join(text.split())]
 
     def test_no_change_is_no_write(self, carrier: NoteCarrier, reference: str, written: Any) -> None:
         """Nothing to add and nothing to rewrite leaves the ticket as it is."""
+        carrier.change(reference, NoteChange(add=(a_note(),)))
         before = list(written())
         carrier.change(reference, NoteChange())
         assert list(written()) == before
@@ -269,6 +315,7 @@ class FollowUpContract:
         assert first
         assert first != reference
         assert carrier.open_follow_up(reference, *words) == first
+        assert carrier.open_follow_up(reference, "0123456789ab-follow-up-2", *words[1:]) != first
 
 
 class FactsSourceContract:
@@ -283,7 +330,7 @@ class FactsSourceContract:
         """Names, units and ranges of the table of facts; each report says from where and when."""
         found: Mapping[str, object] = facts_source.facts(ticket, now)
         assert found
-        parse_context(found, now)
+        parse_context({**found, **ticket.facts}, now)
         for name, report in found.items():
             for one in report if isinstance(report, list) else [report]:
                 assert isinstance(one, dict), name

@@ -87,7 +87,7 @@ def test_plugins_are_checked(run: Run) -> None:
     assert status == 0
     assert "ticket source: desk (an unknown distribution)" in out
     assert "used: source desk, notes by desk" in out
-    assert "used: carrier desk" in out
+    assert "used: carrier desk, notes of up to 2500 characters" in out
 
 
 def test_plugins_are_checked_for_a_program(run: Run) -> None:
@@ -118,7 +118,7 @@ def test_deliveries_are_listed(run: Run, tmp_path: Path) -> None:
     assert status == 0
     assert out == (
         f"1 set aside\n\n{delivery.id}  LF-1  (desk, event)\n"
-        "  set aside: cannot be read or used: see the reason. no JSON: line 1\n"
+        "  set aside: cannot be read or used; reason: no JSON: line 1\n"
         "  came 4 May 2031 07:30 UTC; last changed 4 May 2031 07:30 UTC\n"
     )
 
@@ -143,7 +143,7 @@ def test_a_limit_out_of_range_is_named(run: Run) -> None:
 
 def test_a_delivery_is_cancelled(run: Run, tmp_path: Path) -> None:
     delivery = kept(tmp_path)
-    assert "cancelled: cancelled by hand" in run("deliveries", "cancel", delivery.id)[1]
+    assert "cancelled: cancelled by hand; reason: cancelled by hand" in run("deliveries", "cancel", delivery.id)[1]
     status, _, err = run("deliveries", "cancel", delivery.id)
     assert (status, err) == (2, "the delivery has ended: cancelled\n")
 
@@ -188,6 +188,20 @@ def test_a_dry_run_can_look_at_what_stands_in_the_ticket(run: Run, tmp_path: Pat
     assert " advice 5 1/" in out
     found = json.loads(run("deliveries", "dry-run", "desk", file, "--look", "--json")[1])
     assert [one["from"] for one in found["rewrites"]] == [f"OLD. {mark}"]
+
+
+def test_a_dry_run_is_for_the_moment_that_is_said(run: Run, tmp_path: Path) -> None:
+    seen = {"place": "pole_top", "wind_gust_mps": {"value": 3, "seen_at": "2031-05-04T07:20:00Z"}}
+    file = an_event_file(tmp_path, facts=seen)
+    assert run("deliveries", "dry-run", "desk", file)[0] == 2
+    assert run("deliveries", "dry-run", "desk", file, "--now", "2031-05-04T07:30:00Z")[0] == 0
+    status, _, err = run("deliveries", "dry-run", "desk", file, "--now", "soon")
+    assert (status, err.partition(":")[0]) == (2, "--now = soon")
+
+
+def test_what_a_reason_holds_does_not_move_the_cursor(run: Run, tmp_path: Path) -> None:
+    kept(tmp_path, state="set_aside", reason="\x1b[2Jowned")
+    assert "\x1b" not in run("deliveries", "list")[1]
 
 
 def test_a_dry_run_names_facts_that_cannot_be_used(run: Run, tmp_path: Path) -> None:

@@ -217,6 +217,35 @@ class QuotesTheWholeEvent(Desk):
         return f"is no ticket: {event.body!r}"
 
 
+class MakesATicketOfNonsense(Desk):
+    """With facts that nobody told."""
+
+    def read(self, event: RawEvent) -> Ticket | None:
+        try:
+            return super().read(event)
+        except EventUnreadableError:
+            return WINDY
+
+
+class UnderstandsNoFact(Desk):
+    def facts(self, said: Mapping[str, Any]) -> Mapping[str, object]:
+        return {name: value for name, value in said["facts"].items() if name == "none of them"}
+
+
+class EndsByTheTitle(Desk):
+    """Takes a ticket for closed whose title says so."""
+
+    def read(self, event: RawEvent) -> Ticket | None:
+        ticket = super().read(event)
+        return replace(ticket, ended=b"closed" in event.body) if ticket else None
+
+
+class FindsSparesInTheTitle(Desk):
+    def facts(self, said: Mapping[str, Any]) -> Mapping[str, object]:
+        told = re.search(r"spare (\d+) m", said["title"])
+        return {**said["facts"], **({"spare_near_m": int(told[1])} if told else {})}
+
+
 class TellsSomethingElse(Desk):
     """Gives for nonsense what is neither a ticket nor none."""
 
@@ -352,6 +381,23 @@ class ParsesBeforeItKnows(Desk):
         return super().signed(number, body)
 
 
+class NumbersAreNotSigned(Desk):
+    """Whoever repeats an event may give it another number, and it is taken for a new one."""
+
+    def signed(self, number: str, body: bytes) -> str:
+        return signature(b"e-1", body) if number else "no number"
+
+
+class QuotesTheBody(Desk):
+    def reason(self, event: RawEvent) -> str:
+        return f"desk-signature: is not that of {event.body[: len(an_event().body)].decode(errors='replace')}"
+
+
+class TellsTheRightSignature(Desk):
+    def reason(self, event: RawEvent) -> str:
+        return f"desk-signature: should be {self.signed(event.headers.get('desk-event', ''), event.body)}"
+
+
 class TellsTheSignature(Desk):
     def reason(self, event: RawEvent) -> str:
         return f"desk-signature: {event.headers.get('desk-signature')}: is not that of the body"
@@ -453,6 +499,32 @@ class TellsAgainAndAgain(OutboxWithoutCursor):
 
     def settle(self, keys: Sequence[str]) -> None:
         """Nothing is tidied up."""
+
+
+class CutsTheSecondTime(Outbox):
+    """Tells the same keys and less of the events."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.numbers = count()
+
+    def fetch(self, cursor: str) -> Fetched:
+        fetched = super().fetch(cursor)
+        cut = next(self.numbers)
+        return replace(fetched, events=tuple((key, replace(one, body=one.body[cut:])) for key, one in fetched.events))
+
+
+class SettlesAll(Outbox):
+    """Whatever is settled, everything is tidied up."""
+
+    def settle(self, keys: Sequence[str]) -> None:
+        if keys:
+            self.waiting.clear()
+
+
+class CursorIsANumber(Outbox):
+    def fetch(self, cursor: str) -> Any:
+        return replace(super().fetch(cursor), cursor=3)
 
 
 class SettlesOnce(Outbox):
@@ -697,6 +769,51 @@ class MakesOneOfTwo(Notebook):
         self.held[-1] = replace(self.held[-1], text=f"{self.held[-1].text}\n{text}")
 
 
+class SendsTheFirst(Postbox):
+    """Of several notes, and cannot look."""
+
+    def change(self, reference: str, change: NoteChange) -> None:
+        super().change(reference, replace(change, add=change.add[:1]))
+
+
+class RewritesTheFirst(Notebook):
+    """Of several notes."""
+
+    def change(self, reference: str, change: NoteChange) -> None:
+        super().change(reference, replace(change, rewrite=change.rewrite[:1]))
+
+
+class SeesOnlyNotesThatCount(Notebook):
+    """Does not know its own notes by a mark that says that they no longer count."""
+
+    def look(self, reference: str) -> Sequence[HeldNote] | None:
+        return [one for one in super().look(reference) or () if "superseded]" not in one.text]
+
+
+class SeesOnlyTheMark(Notebook):
+    """What is looked at has lost all but its mark, and would be written back so."""
+
+    def look(self, reference: str) -> Sequence[HeldNote] | None:
+        return [replace(one, text=one.text.splitlines()[-1]) for one in super().look(reference) or ()]
+
+
+class HoldsOneChange(Notebook):
+    """Each change takes the place of what stood there, unless that is the same."""
+
+    def change(self, reference: str, change: NoteChange) -> None:
+        rewritten = [HeldNote("r", text) for _, text in change.rewrite]
+        self.held = []
+        super().change(reference, NoteChange(add=change.add))
+        self.held += rewritten
+
+
+class CutsOffTheMark(Notebook):
+    """Its longest note is longer by a few characters than what fits."""
+
+    def put(self, text: str) -> str:
+        return text[:1990]
+
+
 class CutsOff(Notebook):
     def put(self, text: str) -> str:
         return text[:1000]
@@ -740,6 +857,11 @@ class Opener:
 class OpensTwo(Opener):
     def open_follow_up(self, reference: str, key: str, title: str, text: str) -> str:
         return super().open_follow_up(reference, f"{key}-{len(self.opened)}", title, text)
+
+
+class OpensOneForAll(Opener):
+    def open_follow_up(self, reference: str, key: str, title: str, text: str) -> str:
+        return super().open_follow_up(reference, key[:12], title, text)
 
 
 class TellsTheOldTicket(Opener):
@@ -863,6 +985,13 @@ class MeasuresTooMuch(Vane):
         return {"wind_mean_mps": {**self.report(now), "value": 999}}
 
 
+class KnowsBetterThanTheTicket(Vane):
+    """Tells of the ticket's place what goes with no such place."""
+
+    def of_somewhere(self, now: datetime) -> Mapping[str, object]:
+        return {"depth_m": {**self.report(now), "value": 2}}
+
+
 class SeesTheFuture(Vane):
     def report(self, now: datetime) -> dict[str, object]:
         return super().report(now + timedelta(hours=1))
@@ -919,14 +1048,17 @@ RIGHT: dict[type, tuple[type, ...]] = {
 SOURCE, READS, AGAIN = "it_is_a_ticket_source", "an_event_reads_as_a_ticket", "reading_twice_gives_the_same"
 NONSENSE, GUESSED = "nonsense_is_set_aside_and_nothing_else", "no_fact_is_guessed_from_free_text"
 HAS_KEY, NO_HEADERS = "a_signed_event_has_a_key", "an_event_without_headers_is_refused"
+REPEATED = "a_repeated_event_gets_no_other_key"
 CHANGED, TELLS = "a_changed_body_is_refused", "what_refuses_tells_no_secret"
 POLLED, FETCHED_AGAIN = "it_is_a_polled_source", "fetching_again_from_the_same_place_gives_the_same"
+UNSETTLED = "what_is_not_settled_waits"
 AFTER, SETTLED, OWN_KEY = (
     "after_the_cursor_there_is_nothing_old",
     "settling_twice_does_no_harm",
     "each_event_has_its_own_key",
 )
 CARRIER, WHOLE, LOOKED = "it_is_a_note_carrier", "a_note_arrives_whole", "looking_finds_what_was_written"
+ALL_ARRIVE = "all_notes_of_a_change_arrive"
 TWICE, REWRITTEN = "the_same_change_twice_leaves_one_note", "a_note_is_rewritten"
 FITS, NO_CHANGE = "a_note_of_the_longest_length_fits", "no_change_is_no_write"
 ONE_TICKET = "the_same_key_opens_one_ticket"
@@ -938,6 +1070,10 @@ WRONG: dict[type, dict[type, set[str]]] = {
     TicketSourceContract: {
         WithoutAuthenticate: {SOURCE},
         ReadsNothing: {READS, GUESSED},
+        UnderstandsNoFact: {READS},
+        MakesATicketOfNonsense: {NONSENSE},
+        EndsByTheTitle: {GUESSED},
+        FindsSparesInTheTitle: {GUESSED},
         NamesFactsOfItsOwn: {READS},
         KnowsWordsOfItsOwn: {READS},
         Counts: {AGAIN},
@@ -959,8 +1095,11 @@ WRONG: dict[type, dict[type, set[str]]] = {
         LongKey: {HAS_KEY},
         KeyOfTwoLines: {HAS_KEY},
         TrustsWhoSignsNothing: {NO_HEADERS},
-        NeedsHeaders: {NO_HEADERS},
-        TrustsAnybody: {NO_HEADERS, CHANGED, TELLS},
+        NeedsHeaders: {NO_HEADERS, REPEATED},
+        TrustsAnybody: {NO_HEADERS, CHANGED, REPEATED, TELLS},
+        NumbersAreNotSigned: {REPEATED},
+        QuotesTheBody: {TELLS},
+        TellsTheRightSignature: {TELLS},
         ChecksTheBeginning: {CHANGED, TELLS},
         ForgivesSpace: {CHANGED, TELLS},
         ForgivesTheEnd: {CHANGED},
@@ -971,10 +1110,13 @@ WRONG: dict[type, dict[type, set[str]]] = {
     PolledSourceContract: {
         NeverSaysHowOften: {POLLED},
         IsNotAsked: {POLLED},
-        LosesWhatItTold: {FETCHED_AGAIN},
-        LosesOne: {FETCHED_AGAIN},
+        LosesWhatItTold: {FETCHED_AGAIN, UNSETTLED},
+        LosesOne: {FETCHED_AGAIN, UNSETTLED},
+        CutsTheSecondTime: {FETCHED_AGAIN},
+        CursorIsANumber: {FETCHED_AGAIN},
+        SettlesAll: {UNSETTLED},
         TellsOneOnly: {FETCHED_AGAIN},
-        KeysOfTheMoment: {FETCHED_AGAIN},
+        KeysOfTheMoment: {FETCHED_AGAIN, UNSETTLED},
         KeysByCursor: {AFTER},
         TellsAgainAndAgain: {SETTLED},
         SettlesOnce: {SETTLED},
@@ -994,16 +1136,22 @@ WRONG: dict[type, dict[type, set[str]]] = {
         Escapes: {WHOLE},
         TakesTagsOut: {WHOLE},
         LooksAtTheNewestFirst: {LOOKED},
-        LooksAtTheFirstPage: {LOOKED},
-        LooksTwice: {LOOKED},
-        SeesNothing: {LOOKED},
-        SeesOnlyTheBeginning: {LOOKED},
-        SeesWhatIsNotThere: {LOOKED},
+        LooksAtTheFirstPage: {LOOKED, REWRITTEN},
+        LooksTwice: {LOOKED, REWRITTEN},
+        SeesNothing: {LOOKED, REWRITTEN},
+        SeesOnlyTheBeginning: {LOOKED, REWRITTEN},
+        SeesOnlyTheMark: {LOOKED},
+        SeesOnlyNotesThatCount: {REWRITTEN},
+        SeesWhatIsNotThere: {LOOKED, REWRITTEN},
         WritesBackwards: {LOOKED},
-        WritesTheFirst: {LOOKED},
+        WritesTheFirst: {LOOKED, ALL_ARRIVE, REWRITTEN},
+        SendsTheFirst: {ALL_ARRIVE},
+        RewritesTheFirst: {REWRITTEN},
+        HoldsOneChange: {NO_CHANGE},
+        CutsOffTheMark: {FITS},
         WritesTwice: {TWICE},
         SendsTwice: {TWICE},
-        WritesNothing: {WHOLE, LOOKED, TWICE, REWRITTEN, FITS},
+        WritesNothing: {WHOLE, LOOKED, ALL_ARRIVE, TWICE, REWRITTEN, FITS},
         KeepsTheOldText: {REWRITTEN},
         RewritesEverything: {REWRITTEN},
         RewritesTheLast: {REWRITTEN},
@@ -1015,6 +1163,7 @@ WRONG: dict[type, dict[type, set[str]]] = {
     FollowUpContract: {
         Notebook: {ONE_TICKET},
         OpensTwo: {ONE_TICKET},
+        OpensOneForAll: {ONE_TICKET},
         TellsTheOldTicket: {ONE_TICKET},
         TellsNothing: {ONE_TICKET},
         RefusesTheSecondTime: {ONE_TICKET},
@@ -1031,6 +1180,7 @@ WRONG: dict[type, dict[type, set[str]]] = {
         MeasuresInBeaufort: {USED},
         MeasuresTooMuch: {USED},
         SeesTheFuture: {USED},
+        KnowsBetterThanTheTicket: {USED},
         SupposesCalm: {UNKNOWN},
         SupposesCalmWithoutAnswer: {DOWN},
         CrashesWithoutAnswer: {DOWN},
@@ -1088,9 +1238,9 @@ def test_a_contract_names_its_fixtures(contract: type) -> None:
 
 def test_a_note_is_one_as_deliveries_write_them() -> None:
     note = a_note(revision=3, part=2, parts=5, text="REPAIR.\nFuse it.")
-    assert mark_of(note.text) == NoteMark("0123456789ab", "advice", 3, 2, 5)
-    assert note.key == "0123456789ab-advice-3-2-5"
-    assert note.text == "REPAIR.\nFuse it.\n[repairadvisor 0123456789ab advice 3 2/5]"
+    assert mark_of(note.text) == NoteMark("0123456789ab", "advice", 3, 2, 5, seal="fedcba9876543210")
+    assert note.key == "0123456789ab-advice-3-2-5-fedcba9876543210"
+    assert note.text == "REPAIR.\nFuse it.\n[repairadvisor 0123456789ab advice 3 2/5 fedcba9876543210]"
 
 
 def test_notes_of_other_parts_and_revisions_have_other_keys() -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import os
+import time
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +16,7 @@ from repairadvisor.delivery.published import plain_delivery
 from repairadvisor.delivery.rehearsal import Rehearsal, rehearsed
 from repairadvisor.delivery.seal import Seal
 from repairadvisor.errors import Fault, InputError, SettingsError
+from repairadvisor.facts.parse import read_moment
 from repairadvisor.plugin import RawEvent
 from repairadvisor.plugin.loading import open_plugins
 from repairadvisor.render.figures import moment
@@ -48,7 +51,10 @@ def add_to(commands: Any) -> None:
     dry_run = what.add_parser("dry-run", help="what an event would lead to; nothing is kept or written")
     dry_run.add_argument("source", help=f"the source's name in the file that {PLUGINS} names")
     dry_run.add_argument("event", metavar="FILE|-", help="its body; its signature is not asked for")
-    dry_run.add_argument("--header", action="append", default=[], metavar="NAME: VALUE", help="a header of the event")
+    dry_run.add_argument(
+        "--header", action="append", default=[], metavar="NAME: VALUE", help="a header, where its plugin reads it"
+    )
+    dry_run.add_argument("--now", metavar="TIME", help="the moment it comes, ISO 8601 with its zone")
     dry_run.add_argument("--look", action="store_true", help="look at what stands in the ticket now")
     dry_run.set_defaults(run=_dry_run)
     for command in what.choices.values():
@@ -84,7 +90,7 @@ def _print_delivery(one: dict[str, Any]) -> None:
     print(f"\n{one['id']}  {one_line(one['ticket'] or 'no ticket')}  ({one['source']}, {one['cause']})")
     print(
         f"  {one['state'].replace('_', ' ')}: {SAID[one['state']]}"
-        + (f". {one_line(one['reason'])}" if one["reason"] else "")
+        + (f"; reason: {one_line(one['reason'])}" if one["reason"] else "")
     )
     line = f"  came {moment(one['received_at'])}; last changed {moment(one['changed_at'])}"
     print(line + (f"; next {moment(one['next_attempt_at'])}" if one["next_attempt_at"] else ""))
@@ -113,18 +119,29 @@ def _dry_run(given: argparse.Namespace) -> int:
     if given.source not in plugins.sources:
         names = ", ".join(plugins.sources) or "none is set up"
         raise SettingsError("source", given.source, f"is no source in the file that {PLUGINS} names", names)
-    named = {} if given.event == "-" else {"file-name": Path(given.event).name}
-    headers = named | dict(_header(text) for text in given.header)
-    event = RawEvent(headers, content_of(given.event))
+    said = dict(_header(text) for text in given.header)
+    body = content_of(given.event)
+    event = RawEvent(_of_file(given.event) | said, body)
+    now = datetime.now(UTC) if given.now is None else read_moment(given.now)
+    if now is None:
+        raise InputError([Fault("wrong-time", "--now", given.now, "is no moment", "2031-05-04T07:30:00Z")])
     # Only whoever looks at what stands in a ticket has to know which notes are ours, and so the database's secret.
     seal = _seal(settings) if given.look else Seal(b"")
-    made = rehearsed(plugins, Advisor(prepared_method(), None), given.source, event, seal, look=given.look)
+    made = rehearsed(plugins, Advisor(prepared_method(), None), given.source, event, seal, now, look=given.look)
     with output():
         if given.json:
             print(orjson.dumps(made.plain()).decode())
         else:
             _print_rehearsal(made)
     return DONE
+
+
+def _of_file(name: str) -> dict[str, str]:
+    """What a source of files would say of a file, so that its events can be tried."""
+    if name == "-":
+        return {}
+    changed_us = Path(name).stat().st_mtime_ns // 1000
+    return {"file-name": Path(name).name, "modified-us": str(changed_us), "looked-us": str(time.time_ns() // 1000)}
 
 
 def _seal(settings: Settings) -> Seal:

@@ -43,6 +43,7 @@ def _plain(there: tuple[Installed, ...], used: Plugins) -> dict[str, Any]:
         "carriers": list(used.carriers),
         "facts": {facts.name: {"budget_s": facts.budget_s} for facts in used.facts},
         "retry_after_s": list(used.retry_after_s),
+        "check_after_s": used.check_after_s,
     }
 
 
@@ -52,7 +53,10 @@ def _lines(there: tuple[Installed, ...], used: Plugins, file: str) -> list[str]:
     if not file:
         return [*lines, f"none is used: {PLUGINS} names no file"]
     lines += [f"used: source {name}, notes by {source.notes}" for name, source in used.sources.items()]
-    lines += [f"used: carrier {name}" for name in used.carriers]
+    lines += [
+        f"used: carrier {name}, notes of up to {one.longest_note} characters" for name, one in used.carriers.items()
+    ]
     lines += [f"used: facts {facts.name}, waited for {facts.budget_s:g} s" for facts in used.facts]
-    lines.append(f"an attempt that fails is made again after {', '.join(f'{wait:g}' for wait in used.retry_after_s)} s")
+    waits = ", ".join(f"{wait:g}" for wait in used.retry_after_s)
+    lines.append(f"an attempt that fails is made again after {waits} s" if waits else "no attempt is made twice")
     return lines

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any
 
 import orjson
@@ -32,7 +32,9 @@ class Rehearsal:
         return {"says": list(self.says), "adds": list(self.adds), "rewrites": rewrites}
 
 
-def rehearsed(plugins: Plugins, advisor: Advisor, source: str, event: RawEvent, seal: Seal, *, look: bool) -> Rehearsal:
+def rehearsed(
+    plugins: Plugins, advisor: Advisor, source: str, event: RawEvent, seal: Seal, now: datetime, *, look: bool
+) -> Rehearsal:
     """What an event of ``source`` would lead to; with ``look`` given what stands in its ticket now.
 
     Raises what the plugin raises, and :class:`~repairadvisor.errors.InputError` for facts that cannot be used.
@@ -41,14 +43,15 @@ def rehearsed(plugins: Plugins, advisor: Advisor, source: str, event: RawEvent, 
     ticket = configured.source.read(event)
     if ticket is None:
         return Rehearsal(("The event tells of no ticket: nothing would happen.",))
-    now = datetime.now(UTC)
     found, problems = gathered(plugins.facts, ticket, now)
     says = [*_read(ticket), *(f"Added by others: {name}" for name in found), *(f"Not added: {one}" for one in problems)]
     if ticket.ended:
         return Rehearsal((*says, "The ticket has ended: nothing would be written."))
     request = {"facts": {**ticket.facts, **found}, "now": now.isoformat(), "record": False}
     advice = advisor.advise(request, now).advice
-    return _changes(advisor, plugins.carriers[configured.notes], source, ticket, advice, says, look=look, seal=seal)
+    return _changes(
+        advisor, plugins.carriers[configured.notes], source, ticket, advice, says, now, look=look, seal=seal
+    )
 
 
 def _read(ticket: Ticket) -> list[str]:
@@ -69,6 +72,7 @@ def _changes(
     ticket: Ticket,
     advice: Advice,
     says: list[str],
+    now: datetime,
     *,
     look: bool,
     seal: Seal,
@@ -77,7 +81,7 @@ def _changes(
     held = carrier.look(ticket.reference) if look else []
     revision = 1 + max((mark.revision for mark, _ in marks_of(id, held or [], seal)), default=0)
     notes = parts_of(texts_of(advice, advisor.wording, carrier.longest_note), id, revision, Foot("not kept"), seal)
-    made = reconciled(notes, id, revision, held or [], datetime.now(UTC), seal)
+    made = reconciled(notes, id, revision, held or [], now, seal)
     if held is None:
         says.append("The carrier cannot look into tickets: what is remembered of this one is not considered here.")
     rewrites = tuple((before.text, after) for before, after in made.change.rewrite)

@@ -36,7 +36,7 @@ from typing import Any
 from marshmallow import Schema, ValidationError
 
 from repairadvisor.errors import SettingsError
-from repairadvisor.plugin.seams import LEAST_LONGEST_NOTE, FactsSource, NoteCarrier, TicketSource
+from repairadvisor.plugin.seams import LEAST_LONGEST_NOTE, FactsSource, NoteCarrier, PolledSource, TicketSource
 from repairadvisor.settings import PLUGINS
 
 #: The three seams: table of the operator's file, group of entry points, what a plugin of it must offer.
@@ -103,8 +103,10 @@ def installed() -> tuple[Installed, ...]:
     found: list[Installed] = []
     for seam, (group, _) in SEAMS.items():
         for entry in sorted(entry_points(group=group), key=lambda one: one.name):
-            if any(one.seam == seam and one.name == entry.name for one in found):
-                raise SettingsError("plugin", f"{entry.name} of {_distribution(entry)}", f"stands twice in {group}")
+            for one in found:
+                if (one.seam, one.name) == (seam, entry.name):
+                    both = f"{entry.name} of {one.distribution} and of {_distribution(entry)}"
+                    raise SettingsError("plugin", both, f"stands twice in {group}")
             found.append(Installed(seam, entry.name, _loaded(entry), _distribution(entry)))
     return tuple(found)
 
@@ -117,7 +119,7 @@ def _loaded(entry: EntryPoint) -> Any:
     named = f"{entry.name} of {_distribution(entry)}"
     try:
         made_by = entry.load()
-    except Exception as error:  # whatever a stranger's module raises while it is imported
+    except (Exception, SystemExit) as error:  # whatever a stranger's module raises while it is imported
         raise SettingsError("plugin", named, f"cannot be loaded: {type(error).__name__}: {error}") from error
     settings = getattr(made_by, "settings", None)
     if not callable(made_by) or not (isinstance(settings, type) and issubclass(settings, Schema)):
@@ -137,6 +139,19 @@ def open_plugins(file: str, environment: Mapping[str, str]) -> Plugins:
     return _Reader(Path(file), there, environment).plugins()
 
 
+def _unfit(seam: str, made: Any) -> str:
+    """What is wrong with what a plugin made, "" where nothing is."""
+    wanted = SEAMS[seam][1]
+    if not isinstance(made, wanted):
+        return f"that is no {wanted.__name__}"
+    if seam == "sources" and hasattr(made, "fetch"):  # it would never be asked, and nobody would be told
+        if not isinstance(made, PolledSource):
+            return "that has a method fetch and is no PolledSource"
+        if not made.poll_every_s > 0:
+            return f"whose poll_every_s is {made.poll_every_s}; allowed: above 0 (s)"
+    return ""
+
+
 class _Reader:
     """Reads the operator's file."""
 
@@ -144,6 +159,7 @@ class _Reader:
         self._file = file
         self._there = there
         self._environment = environment
+        #: What came from elsewhere: no message shows it, whoever wrote the message.
         self._secrets: set[str] = set()
 
     def plugins(self) -> Plugins:
@@ -205,10 +221,9 @@ class _Reader:
         except Exception as error:  # whatever a stranger's constructor raises
             problem = f"{plugin.distribution} cannot use these settings: {self._without_secrets(str(error))}"
             raise self._wrong(where, named, problem) from error
-        if not isinstance(made, SEAMS[seam][1]):
-            raise self._wrong(
-                where, named, f"{plugin.distribution} made something that is no {SEAMS[seam][1].__name__}"
-            )
+        unfit = _unfit(seam, made)
+        if unfit:
+            raise self._wrong(where, named, f"{plugin.distribution} made something {unfit}")
         if seam == "carriers" and made.longest_note < LEAST_LONGEST_NOTE:
             allowed = f"{LEAST_LONGEST_NOTE} characters or more"
             raise self._wrong(f"{where}.longest_note", str(made.longest_note), "is too short for a note", allowed)
@@ -232,7 +247,7 @@ class _Reader:
 
     def _without_secrets(self, text: str) -> str:
         for secret in sorted(self._secrets, key=len, reverse=True):
-            text = text.replace(secret, "…")
+            text = text.replace(secret, "(a secret)")
         return text
 
     def _secret_file(self, where: str, name: str) -> str:
@@ -240,18 +255,20 @@ class _Reader:
             secret = (self._file.parent / name).read_text(encoding="utf-8").strip()
         except (OSError, ValueError) as error:
             raise self._wrong(where, name, "is no text file that can be read") from error
-        if secret:
-            self._secrets.add(secret)
+        if not secret:
+            raise self._wrong(where, name, "holds nothing")
+        self._secrets.add(secret)
         return secret
 
     def _of_schema(self, where: str, messages: Mapping[str, Any]) -> SettingsError:
         """The first thing that the plugin's schema says, without the value: it may be a secret."""
-        field_name, said = next(iter(messages.items()))
+        field_name, said = next(iter(messages.items()), ("_schema", ""))
         path = f"{where}.{field_name}"
-        while isinstance(said, dict):
+        while isinstance(said, dict) and said:
             key, said = next(iter(said.items()))
             path += f".{key}"
-        return self._wrong(path, "", str(said[0] if isinstance(said, list) else said))
+        first = said[0] if isinstance(said, list) and said else said
+        return self._wrong(path, "", self._without_secrets(str(first or "is refused")))
 
     def _retries(self, table: dict[str, Any]) -> tuple[float, ...]:
         waits = table.get("retry_after_s", list(RETRY_AFTER_S))
@@ -274,7 +291,8 @@ class _Reader:
     def _table(self, where: str, tables: dict[str, Any], key: str) -> dict[str, Any]:
         table = tables.get(key, {})
         if not isinstance(table, dict):
-            raise self._wrong(f"{where}{key}", str(table), "is no table", f"[{where}{key}]")
+            # What stands there may be a setting that went astray, and a secret.
+            raise self._wrong(f"{where}{key}", "", "is no table", f"[{where}{key}]")
         return table
 
     def _refuse_others(self, where: str, table: dict[str, Any], allowed: tuple[str, ...]) -> None:

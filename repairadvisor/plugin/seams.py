@@ -29,6 +29,7 @@ from marshmallow import Schema
 LEAST_LONGEST_NOTE = 1200
 #: Largest sequence of a ticket.
 MOST_SEQUENCE = 2**63 - 1
+_LONGEST_REFERENCE = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,10 +71,18 @@ class Ticket:
     site: Site | None = None
 
     def __post_init__(self) -> None:
-        if not self.reference or len(self.reference) > 200 or not self.reference.isprintable():
-            raise ValueError("a ticket's reference has 1 to 200 printable characters")
-        if not 0 <= self.sequence <= MOST_SEQUENCE:
-            raise ValueError(f"sequence = {self.sequence}: allowed: 0 to {MOST_SEQUENCE}")
+        _refuse_unnamed(self.reference, "reference")
+        if self.parent is not None:
+            _refuse_unnamed(self.parent, "parent")
+        whole = isinstance(self.sequence, int) and not isinstance(self.sequence, bool)
+        if not whole or not 0 <= self.sequence <= MOST_SEQUENCE:
+            raise ValueError(f"sequence = {self.sequence}: allowed: 0 to {MOST_SEQUENCE}, a whole number")
+
+
+def _refuse_unnamed(reference: object, what: str) -> None:
+    """Events come from outside: what should be text may be anything."""
+    if not isinstance(reference, str) or not 1 <= len(reference) <= _LONGEST_REFERENCE or not reference.isprintable():
+        raise ValueError(f"a ticket's {what} has 1 to {_LONGEST_REFERENCE} printable characters")
 
 
 @runtime_checkable
@@ -149,7 +158,8 @@ class NoteCarrier(Protocol):
     """What brings notes into tickets. Only one process writes to a ticket at a time; others may write to it too."""
 
     longest_note: int
-    """Characters that one note may hold; ``LEAST_LONGEST_NOTE`` at least."""
+    """Characters that one note may hold; ``LEAST_LONGEST_NOTE`` at least, and as many as the other side takes: 856 are
+    kept free for what is put over and under a note, so one advice may be 3 notes at 8000, 7 at 4000 and 67 at 1200."""
 
     def look(self, reference: str) -> Sequence[HeldNote] | None:
         """Our own notes in the ticket, as they stand there now, oldest first. None where a carrier cannot look: then

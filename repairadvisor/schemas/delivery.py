@@ -33,15 +33,15 @@ _QUERY = ("state", "source", "ticket", "limit", "offset")
 #: Each state as a sentence, for people.
 SAID = {
     "waiting": "on disk, its ticket not yet advised on",
-    "noting": "advised on, its note not yet in the ticket",
+    "noting": "advised on, not all of its note is in the ticket yet",
     "scheduled": "to be looked at again later",
     "noted": "the ticket holds the note",
     "unchanged": "the ticket holds it already, or says nothing new",
     "overtaken": "something later took its place",
     "ticket_ended": "the ticket is closed",
-    "no_ticket": "the event tells of no ticket",
-    "set_aside": "cannot be read or used: see the reason",
-    "given_up": "tried too often, or refused: see the reason",
+    "no_ticket": "there is nothing to do",
+    "set_aside": "cannot be read or used",
+    "given_up": "tried too often, or refused",
     "cancelled": "cancelled by hand",
 }
 

@@ -38,7 +38,7 @@ def take_event(source: str) -> Response:
     refuse_packed(request)
     headers = {name.lower(): value for name, value in request.headers.items()}
     id, is_new = office.accept(source, RawEvent(headers, request.get_data(cache=False)))  # noqa: A001
-    answer = Response(orjson.dumps({"delivery": id, "again": not is_new}), status=202, mimetype=JSON)
+    answer = Response(orjson.dumps({"delivery": id, "again": not is_new}) + b"\n", status=202, mimetype=JSON)
     answer.headers["Location"] = f"/v1/deliveries/{id}"
     return answer
 

@@ -160,7 +160,7 @@ def test_a_forged_mark_is_no_note_of_ours(revision: int, seal: str) -> None:
 
 def test_a_seal_is_of_one_mark() -> None:
     mark = SEAL.sealed(NoteMark(TICKET[:12], "advice", 1, 1, 1), TICKET)
-    others = [replace(mark, revision=2), replace(mark, part=2), replace(mark, ticket="0" * 12), replace(mark, parts=2)]
+    others = [replace(mark, revision=2), replace(mark, part=2), replace(mark, parts=2), replace(mark, kind="verdict")]
 
     assert SEAL.is_ours(replace(mark, status="superseded"), TICKET)
     assert not any(SEAL.is_ours(one, TICKET) for one in others)

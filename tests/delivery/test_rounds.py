@@ -161,7 +161,7 @@ def test_a_delivery_whose_work_was_lost_is_begun_again(delivering: Delivering, r
 
 def test_what_always_ends_without_an_outcome_is_given_up(delivering: Delivering, rounds: Rounds) -> None:
     delivery = delivering.send(spare(3))
-    for wait_s in (*WAITS_S, 0):
+    for wait_s in (0, *WAITS_S):
         delivering.queue.work.clear()
         delivering.queue.now += timedelta(seconds=1.3 * wait_s + 300)
         rounds._sweep()

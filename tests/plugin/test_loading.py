@@ -218,6 +218,7 @@ BROKEN = {
     "a library is missing": ModuleNotFoundError("No module named 'tallow'"),
     "no such class": AttributeError("module 'tallow' has no attribute 'Source'"),
     "anything else": ZeroDivisionError("division by zero"),
+    "its module ends the program": SystemExit(0),
     "no settings": WithoutSettings,
     "settings that are no schema": WithSettingsOfItsOwn,
     "a schema that is made already": WithASchemaAlreadyMade,
@@ -234,7 +235,7 @@ def test_a_broken_plugin_stops_the_start_though_nobody_uses_it(install: Install,
     with pytest.raises(SettingsError) as caught:
         open_plugins("", {})
     assert (caught.value.setting, caught.value.value) == ("plugin", "tallow of tallow-lane 0.3")
-    if isinstance(plugin, Exception):
+    if isinstance(plugin, BaseException):
         assert caught.value.problem == f"cannot be loaded: {type(plugin).__name__}: {plugin}"
         assert caught.value.__cause__ is plugin
     else:
@@ -259,7 +260,7 @@ def test_two_plugins_of_one_name_are_refused(install: Install) -> None:
     """Or it would be a matter of luck which of the two is used."""
     rose, thorn = Distribution("rose", "1.0"), Distribution("thorn", "4.2")
     install([Entry("mill", DeskSource, rose), Entry("elm", DeskSource), Entry("mill", DeskSource, thorn)])
-    with pytest.raises(SettingsError, match=f"mill of thorn 4.2: stands twice in {SOURCES}"):
+    with pytest.raises(SettingsError, match=f"mill of rose 1.0 and of thorn 4.2: stands twice in {SOURCES}"):
         installed()
 
 
@@ -283,31 +284,51 @@ def test_what_the_file_names_is_made_from_its_settings(opened: Opened) -> None:
         port = 8443
         [sources.day]
         plugin = "both"
-        notes = "depot"
         [carriers.depot]
         plugin = "desk"
         key = "two"
+        [carriers.day]
+        plugin = "desk"
+        key = "four"
         [facts.plant]
         plugin = "routes"
         budget_s = 1.5
         key = "three"
         """
     )
-    made: Any = {**{name: one.source for name, one in plugins.sources.items()}, **plugins.carriers}
-    assert [(name, type(one)) for name, one in made.items()] == [
-        ("night", DeskSource),
-        ("day", Both),
+    sources = [(name, type(one.source)) for name, one in plugins.sources.items()]
+    assert sources == [("night", DeskSource), ("day", Both)]
+    assert [(name, type(one)) for name, one in plugins.carriers.items()] == [
         ("depot", DeskCarrier),
+        ("day", DeskCarrier),
     ]
+    made: Any = {"night": plugins.sources["night"].source, "depot": plugins.carriers["depot"]}
     assert made["night"].given == {"key": "one", "keys": [], "port": 8443, "proxy": None, "routes": {}}
     assert made["depot"].given["key"] == "two"
     assert {name: (one.name, one.notes) for name, one in plugins.sources.items()} == {
         "night": ("night", "depot"),
-        "day": ("day", "depot"),
+        "day": ("day", "day"),
     }
     (facts,) = plugins.facts
     source: Any = facts.source
     assert (facts.name, facts.budget_s, source.given["key"]) == ("plant", 1.5, "three")
+
+
+def test_two_sources_have_two_carriers(refused: Refused) -> None:
+    """One carrier for both would give one ticket two notes that know nothing of each other."""
+    message = refused(
+        """
+        [sources.night]
+        plugin = "desk"
+        notes = "depot"
+        [sources.day]
+        plugin = "desk"
+        notes = "depot"
+        [carriers.depot]
+        plugin = "desk"
+        """
+    )
+    assert "sources.night.notes = depot: also brings those of day" in str(message)
 
 
 def test_they_stand_in_the_order_of_the_file(opened: Opened) -> None:
@@ -459,7 +480,7 @@ def test_settings_that_a_plugin_does_not_take_are_named_without_their_value(
     error = refused(DESK + settings.replace("SECRET", SECRET), KEY=SECRET)
     assert (error.setting, error.value, error.problem) == (f"{FILE}: {named}", "", said)
     assert SECRET not in str(error)
-    assert str(error).startswith(f"{FILE}: {named}")
+    assert str(error) == f"{FILE}: {named}: {said}"
 
 
 def test_what_a_plugin_says_against_its_settings_is_passed_on(refused: Refused) -> None:
@@ -490,6 +511,35 @@ def test_a_source_that_cannot_read_is_no_source(refused: Refused, install: Insta
     install([Entry("mute", Routes)], [Entry("desk", DeskCarrier)])
     error = refused('[sources.desk]\nplugin = "mute"')
     assert error.problem == "lantern-desk 2.1 made something that is no TicketSource"
+
+
+class Polled(DeskSource):
+    poll_every_s = 60.0
+
+    def fetch(self, cursor: str) -> Any:
+        raise NotImplementedError
+
+    def settle(self, keys: Sequence[str]) -> None:
+        raise NotImplementedError
+
+
+@pytest.mark.parametrize("poll_every_s", [0, -1.0, math.nan])
+def test_a_source_that_would_be_asked_all_the_time_or_never_is_refused(
+    opened: Opened, refused: Refused, install: Install, poll_every_s: float
+) -> None:
+    install([Entry("desk", Polled)], [Entry("desk", DeskCarrier)])
+    assert opened(DESK).sources
+    install([Entry("desk", type("Hasty", (Polled,), {"poll_every_s": poll_every_s}))], [Entry("desk", DeskCarrier)])
+    assert refused(DESK).problem.endswith(f"whose poll_every_s is {poll_every_s}; allowed: above 0 (s)")
+
+
+@pytest.mark.parametrize("missing", ["poll_every_s", "settle"])
+def test_a_source_that_nobody_would_ask_is_refused(refused: Refused, install: Install, missing: str) -> None:
+    parts = {
+        name: value for name, value in vars(Polled).items() if name in {"poll_every_s", "fetch", "settle"} - {missing}
+    }
+    install([Entry("desk", type("Half", (DeskSource,), parts))], [Entry("desk", DeskCarrier)])
+    assert refused(DESK).problem.endswith("that has a method fetch and is no PolledSource")
 
 
 @pytest.mark.parametrize("longest_note", [LEAST_LONGEST_NOTE - 1, 0, -1])
@@ -539,6 +589,37 @@ def test_a_secret_comes_from_a_file_in_a_folder_or_anywhere(opened: Opened, tmp_
     (folder / "desk").write_text(SECRET)
     assert given(opened(DESK + 'key = { file = "secrets/desk" }'))["key"] == SECRET
     assert given(opened(DESK + f'key = {{ file = "{folder / "desk"}" }}'))["key"] == SECRET
+
+
+@pytest.mark.parametrize("content", ["", " \r\n"])
+def test_an_empty_secret_file_is_no_secret(refused: Refused, tmp_path: Path, content: str) -> None:
+    """As an empty variable is none: a signature made with it could be made by anybody."""
+    (tmp_path / "desk.secret").write_text(content)
+    error = refused(DESK + 'key = { file = "desk.secret" }')
+    assert (error.setting, error.value) == (f"{FILE}: sources.desk.key", "desk.secret")
+    assert error.problem == "holds nothing"
+
+
+@pytest.mark.parametrize("settings", ['key = { environment = "KEY" }', 'key = { file = "desk.secret" }'])
+def test_no_secret_is_told_by_a_plugin_that_falls_over_it(
+    refused: Refused, install: Install, tmp_path: Path, settings: str
+) -> None:
+    class ReadsANumber(DeskSource):
+        def __init__(self, **settings: Any) -> None:
+            super().__init__(port=int(settings["key"]))
+
+    install([Entry("desk", ReadsANumber)], [Entry("desk", DeskCarrier)])
+    (tmp_path / "desk.secret").write_text(SECRET)
+    error = refused(DESK + settings, KEY=SECRET)
+    assert SECRET not in str(error)
+    assert error.problem.endswith("invalid literal for int() with base 10: '(a secret)'")
+
+
+@pytest.mark.parametrize("seam", ["sources", "carriers", "facts"])
+def test_a_setting_that_went_astray_is_not_shown(refused: Refused, seam: str) -> None:
+    error = refused(f'[{seam}]\nsecrets = ["{SECRET}"]')
+    assert error.setting == f"{FILE}: {seam}.secrets"
+    assert SECRET not in str(error)
 
 
 @pytest.mark.parametrize("name", ["none", "folder", "", "latin-1", "none\\u0000", "latin-1/none"])
@@ -844,7 +925,7 @@ def test_the_command_tells_what_is_installed_and_used(distribute: Distribute, ch
     assert "note carrier: pipit (pipit-court 1.0)" in lines
     assert lines[-3:] == [
         "used: source desk, notes by desk",
-        "used: carrier desk",
+        f"used: carrier desk, notes of up to {LEAST_LONGEST_NOTE} characters",
         "an attempt that fails is made again after 5, 300 s",
     ]
     assert SECRET not in out
@@ -861,6 +942,7 @@ def test_the_command_tells_it_as_json(distribute: Distribute, check: Check) -> N
         "carriers": ["desk"],
         "facts": {},
         "retry_after_s": [5.0, 300.0],
+        "check_after_s": 60.0,
     }
     assert SECRET not in out
 
@@ -926,6 +1008,13 @@ def test_each_way_of_being_broken_is_one_line(run: Run, module: str, said: str) 
     assert (status, out, err.count("\n")) == (2, "", 1)
     assert "pipit of pipit-court 1.0" in err
     assert said in err
+
+
+def test_where_nothing_is_tried_again_that_is_said(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "pipit.secret").write_text(SECRET)
+    status, out, err = run(RIGHT, USED.replace("[5, 300]", "[]"))
+    assert (status, err) == (0, "")
+    assert out.splitlines()[-1] == "no attempt is made twice"
 
 
 def test_a_setting_that_a_distribution_does_not_take_is_one_line(run: Run) -> None:

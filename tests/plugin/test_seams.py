@@ -72,10 +72,15 @@ def test_a_ticket_is_called_what_its_system_calls_it(reference: str) -> None:
     assert a_ticket(reference=reference).reference == reference
 
 
-@pytest.mark.parametrize("reference", ["", "x" * 201, "LF\n1", "LF-1\r\n", "LF\x00", "LF\t1", "\u202eLF", "LF\udcff"])
-def test_a_ticket_that_cannot_be_named_is_refused(reference: str) -> None:
-    with pytest.raises(ValueError, match="1 to 200 printable characters"):
+@pytest.mark.parametrize(
+    "reference", ["", "x" * 201, "LF\n1", "LF-1\r\n", "LF\x00", "LF\t1", "\u202eLF", "LF\udcff", None, 17, b"LF-1"]
+)
+def test_a_ticket_that_cannot_be_named_is_refused(reference: Any) -> None:
+    with pytest.raises(ValueError, match="a ticket's reference has 1 to 200 printable characters"):
         a_ticket(reference=reference)
+    if reference is not None:
+        with pytest.raises(ValueError, match="a ticket's parent has 1 to 200 printable characters"):
+            a_ticket(parent=reference)
 
 
 @pytest.mark.parametrize("sequence", [0, 1, MOST_SEQUENCE])
@@ -83,8 +88,8 @@ def test_a_sequence_is_within_its_range(sequence: int) -> None:
     assert a_ticket(sequence=sequence).sequence == sequence
 
 
-@pytest.mark.parametrize("sequence", [-1, MOST_SEQUENCE + 1, -(2**63)])
-def test_a_sequence_outside_its_range_is_refused(sequence: int) -> None:
+@pytest.mark.parametrize("sequence", [-1, MOST_SEQUENCE + 1, -(2**63), 1.5, 7.0, True, "7", None])
+def test_a_sequence_outside_its_range_is_refused(sequence: Any) -> None:
     with pytest.raises(ValueError, match=f"sequence = {sequence}: allowed: 0 to {MOST_SEQUENCE}"):
         a_ticket(sequence=sequence)
 

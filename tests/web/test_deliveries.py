@@ -182,7 +182,7 @@ def test_the_page_shows_what_is_to_be_looked_at_first(with_office: FlaskClient, 
     delivering.deliver(RawEvent({"signature": "right"}, b"nonsense"))
     page = with_office.get("/deliveries").text
 
-    assert page.index("To be looked at") < page.index("no JSON") < page.index("The others") < page.index("LF-7")
+    assert page.index("To be looked at") < page.index("no JSON") < page.index("The last ones") < page.index("LF-7")
     assert page.count("again</button>") == 1
 
 

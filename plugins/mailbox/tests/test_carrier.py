@@ -45,11 +45,11 @@ class TestForm:
             "To": "tickets@desk.example",
             "Subject": "[T-1042] STAND OFF. Ring the owner.",
             "Date": "",
-            "Message-ID": "<0123456789ab-advice-1-2-3@lanternfield.example>",
+            "Message-ID": "<0123456789ab-advice-1-2-3-fedcba9876543210@lanternfield.example>",
             "In-Reply-To": root,
             "References": root,
             "Auto-Submitted": "auto-generated",
-            "Repairadvisor-Note": "0123456789ab-advice-1-2-3",
+            "Repairadvisor-Note": "0123456789ab-advice-1-2-3-fedcba9876543210",
             "Repairadvisor-Ticket": mail["Repairadvisor-Ticket"],
             "Repairadvisor-Seal": "",
             "MIME-Version": "1.0",
@@ -131,7 +131,7 @@ class TestLook:
         a_carrier(host.smtp_port, host.imap_port).change("T-1", NoteChange(add=(a_note(1),)))
         a_carrier(host.smtp_port, host.imap_port).change("T-2", NoteChange(add=(a_note(2),)))
         held = a_carrier(host.smtp_port, host.imap_port).look("T-1")
-        assert held == [HeldNote("<0123456789ab-advice-1-1-1@lanternfield.example>", a_note(1).text)]
+        assert held == [HeldNote("<0123456789ab-advice-1-1-1-fedcba9876543210@lanternfield.example>", a_note(1).text)]
 
     def test_after_a_crash_nothing_is_sent_again(self, host: MailHost) -> None:
         """Another process knows it by its copy."""

@@ -47,14 +47,14 @@ class TestOnTheWire:
         assert events(receiver) == [
             {
                 "specversion": "1.0",
-                "id": "0123456789ab-advice-2-1-3",
+                "id": "0123456789ab-advice-2-1-3-fedcba9876543210",
                 "source": "/repairadvisor",
                 "type": "advice.note.added",
                 "subject": "LF-4471",
                 "datacontenttype": "application/json",
                 "data": {
                     "ticket": "LF-4471",
-                    "note": "0123456789ab-advice-2-1-3",
+                    "note": "0123456789ab-advice-2-1-3-fedcba9876543210",
                     "kind": "advice",
                     "revision": 2,
                     "part": 1,

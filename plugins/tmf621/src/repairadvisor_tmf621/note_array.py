@@ -113,10 +113,12 @@ def _place(
     """Where the note stands that is to be rewritten; ``_NOWHERE`` where that cannot be told; None where nothing is left
     to do, because the new text stands there or the note was taken away."""
     mark = mark_of(before.text)
-    places = [place for place, one in ours.items() if one == mark]
-    if not places or any(is_same_text(notes[place]["text"], text) for place in places):
+    of_key = [place for place, one in ours.items() if mark is not None and one.key == mark.key]
+    places = [place for place in of_key if ours[place] == mark]
+    # The new text has a mark of another status: it is looked for among all that have the key.
+    if not places or any(is_same_text(notes[place]["text"], text) for place in of_key):
         return None
-    if fixed and len(places) > 1:  # the new text was added, and is kept in words of the system's own
+    if fixed and len(of_key) > 1:  # the new text was added, and is kept in words of the system's own
         return None
     named = [place for place in places if notes[place].get("id") == before.handle]
     alike = [place for place in places if is_same_text(notes[place]["text"], before.text)]

@@ -7,7 +7,6 @@ of a deleted ticket no more than ``id`` and ``href``. A body without ``event`` i
 from __future__ import annotations
 
 import json
-import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
@@ -15,7 +14,6 @@ from typing import Any
 
 from repairadvisor.plugin import MOST_SEQUENCE, EventUnreadableError
 
-_FARTHEST_AHEAD_US = 24 * 3600 * 1_000_000
 _EVENT = "TroubleTicket{}Event".format
 CREATED, DELETED, RESOLVED = _EVENT("Create"), _EVENT("Delete"), _EVENT("Resolved")
 #: Events that tell of a ticket.
@@ -73,18 +71,8 @@ class Notification:
         ]
         for moment in moments:
             if moment is not None:
-                return self._believed(moment)
+                return moment
         raise EventUnreadableError(f"ticket {self.reference}: nothing says when it was last changed")
-
-    def _believed(self, moment: int) -> int:
-        """A moment that is not far ahead: that would outrank whatever is said until then."""
-        if moment > _now_us() + _FARTHEST_AHEAD_US:
-            raise EventUnreadableError(f"ticket {self.reference}: it was last changed more than a day from now")
-        return moment
-
-
-def _now_us() -> int:
-    return time.time_ns() // 1000
 
 
 def read_notification(body: bytes, longest: int) -> Notification | None:
