@@ -925,7 +925,7 @@ def test_the_command_tells_what_is_installed_and_used(distribute: Distribute, ch
     assert "note carrier: pipit (pipit-court 1.0)" in lines
     assert lines[-3:] == [
         "used: source desk, notes by desk",
-        f"used: carrier desk, notes of up to {LEAST_LONGEST_NOTE} characters",
+        "used: carrier desk, notes of up to 4000 characters",
         "an attempt that fails is made again after 5, 300 s",
     ]
     assert SECRET not in out
