@@ -139,6 +139,17 @@ def test_a_name_whose_process_died_just_now_is_taken(engine: Engine, ticking: _C
     assert second.is_alive()
 
 
+def test_a_name_whose_last_beat_grows_old_meanwhile_is_taken(
+    engine: Engine, ticking: _Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nobody beat: that it is too old by now, or was buried, is no sign of life."""
+    first, second = Pulse(engine), Pulse(engine)
+    first.begin(named("w1"))
+    monkeypatch.setattr(ticking, "sleep", lambda _: grow_old(engine, "w1", DEAD_AFTER_S + 1))
+    second.begin(named("w1"))
+    assert second.is_alive()
+
+
 # --- names ----------------------------------------------------------------------------------------------------
 
 
