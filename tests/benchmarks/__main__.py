@@ -10,34 +10,48 @@ from importlib.metadata import version
 
 from .contexts import method
 from .goals import BENCHMARKS, Line
+from .intake import REPORTS
 
 ROUNDS = 200
+_NAMES = (*BENCHMARKS, *REPORTS)
 _HEADS = ("goal", "with", "ours p50", "p95", "anchor", "p50", "p95", "ratio p50", "p95", "limit", "aim", "")
 
 
 def main(given: Sequence[str] | None = None) -> None:
     """Measures what is named on the command line, or in ``given``, and prints the table."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks", description=__doc__)
-    parser.add_argument("names", nargs="*", metavar="name", help=f"of {', '.join(BENCHMARKS)}; none: all of them")
+    parser.add_argument("names", nargs="*", metavar="name", help=f"of {', '.join(_NAMES)}; none: all of them")
     parser.add_argument("--rounds", type=int, default=ROUNDS, help=f"rounds of the quick ones; {ROUNDS}")
     asked = parser.parse_args(given)
-    strange = [name for name in asked.names if name not in BENCHMARKS]
+    strange = [name for name in asked.names if name not in _NAMES]
     if strange or asked.rounds < 1:
         parser.error(f"no such benchmark: {', '.join(strange)}" if strange else "rounds: at least 1")
+    names = asked.names or _NAMES
     print(_machine(asked.rounds))
-    lines = [line for name in asked.names or BENCHMARKS for line in BENCHMARKS[name](asked.rounds)]
-    lines.sort(key=lambda line: (int(line.goal.number.rstrip("b")), line.goal.number))
-    print(table(lines))
+    if goals := [name for name in names if name in BENCHMARKS]:
+        print(_policy())
+        lines = [line for name in goals for line in BENCHMARKS[name](asked.rounds)]
+        lines.sort(key=lambda line: (int(line.goal.number.rstrip("b")), line.goal.number))
+        print(table(lines))
+    for name in names:
+        if name in REPORTS:
+            print(f"\n{REPORTS[name](asked.rounds)}", flush=True)
 
 
 def _machine(rounds: int) -> str:
-    rules = method().rules
     packages = ", ".join(f"{name} {version(name)}" for name in ("flask", "orjson", "datalogic-py"))
     load = ", ".join(f"{one:.2f}" for one in os.getloadavg())
     return (
         f"Python {platform.python_version()}, {packages}; {os.cpu_count()} cores, load {load}; {rounds} rounds.\n"
+        "Ratios hold on this machine, in this run; times hold nowhere else."
+    )
+
+
+def _policy() -> str:
+    rules = method().rules
+    return (
         f"{len(rules.screens)} screens, {len(rules.compiled.conditions)} conditions, {len(rules.policy.plans)} plans. "
-        "Microseconds of processor time. Ratios hold on this machine, in this run; times hold nowhere else.\n"
+        "Microseconds of processor time.\n"
     )
 
 
