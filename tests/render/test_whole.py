@@ -164,7 +164,7 @@ def test_no_line_ends_in_space_or_says_none(render: Callable[[Advice], str], adv
 def test_headings_are_the_policys_where_it_has_them() -> None:
     own = headings({"heading": {"kit": "To be loaded", "page": "elsewhere"}})
     assert "\nTo be loaded\n" in terminal.render(an_advice(), own)
-    assert "\nTo be loaded:\n" in ticket_note.render(an_advice(), own)
+    assert "\nTo be loaded: " in ticket_note.render(an_advice(), own)
     assert "\nSteps\n" in terminal.render(an_advice(), own)
     assert headings({}) == HEADINGS
 
