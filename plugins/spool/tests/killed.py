@@ -41,7 +41,7 @@ def main() -> None:
     watched = {name: getattr(os, name) for name in dir(os)}
     watched[CALL] = stopping(watched[CALL])
     folder_module.os = SimpleNamespace(**watched)  # type: ignore[attr-defined]
-    mark = NoteMark("0123456789ab", "advice", 1, 1, 1)
+    mark = NoteMark("0123456789ab", "advice", 1, 1, 1, seal="fedcba9876543210")  # as a_note seals it
     note = Note(mark.key, f"STAND OFF. Ring the owner.\n{mark.line}")
     if DO == "add":
         SpoolCarrier(folder=FOLDER).change(REFERENCE, NoteChange(add=(note,)))
