@@ -9,18 +9,16 @@ are no weights or scores.
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 
 from repairadvisor.decision.elimination import Factor
 from repairadvisor.decision.light import Light
 from repairadvisor.decision.plan_rows import PlanRows, expected_minutes, fibres_fact, of_one_joint, persons
 from repairadvisor.decision.redone import Redone
+from repairadvisor.decision.sums import Sums, Term, Value, World
 from repairadvisor.decision.worlds import Worlds
 from repairadvisor.optics.many_fibres import chance_all_within
 from repairadvisor.optics.redo import Expected
-from repairadvisor.policy.condition import holds
 from repairadvisor.policy.model import MinutesRow, Policy, PriceRow
 from repairadvisor.policy.plan import Plan
 
@@ -29,34 +27,25 @@ PARTS = ("labour", "outage", "materials", "machine", "redo", "second_visit", "la
 RESTORING = ("travel", "set_up", "prepare", "join", "test")
 BEFORE_A_CHECK = ("travel", "set_up")
 
-World = Mapping[str, int]
-Value = Callable[[World], float]
-
-
-@dataclass(frozen=True, slots=True)
-class Term:
-    """A part of a plan's cost: of which facts, and what it comes to in one world of their cells."""
-
-    key: tuple[str, ...]
-    part: str
-    facts: tuple[str, ...]
-    value: Value
-
 
 class Costs:
     """The cost terms of plans in one context's worlds, each made once."""
 
-    def __init__(self, policy: Policy, light: Light, worlds: Worlds, rows: Mapping[str, PlanRows]) -> None:
+    def __init__(
+        self,
+        policy: Policy,
+        light: Light,
+        worlds: Worlds,
+        rows: Mapping[str, PlanRows],
+        screened: Sequence[Sequence[str]] = (),
+    ) -> None:
         self.policy = policy
         self.light = light
         self.worlds = worlds
         self.rows = rows
         self._terms: dict[str, list[Term]] = {}
         self._shared: dict[tuple[str, ...], Term] = {}
-        self._made: dict[tuple[str, ...], float | Factor] = {}
-        self._screens: dict[int, Factor] = {}
-        self._expected: dict[tuple[int, ...], float] = {}
-        self._whole: dict[tuple[int, ...], float] = {}
+        self.sums = Sums(worlds, screened)
         self._attempt_keys: dict[str, tuple[str, ...]] = {}
         self._in_cells: dict[tuple[tuple[str, ...], tuple[str, ...]], dict[tuple[int, int], Expected]] = {}
         self.redone = Redone(policy, light, worlds.context, self.attempt_key, self.one_more_joint)
@@ -182,9 +171,11 @@ class Costs:
         price = self.policy.rates["second_visit_cu"].value
         again = self._made_again(plan)
 
+        count, expected = fibres_fact(plan), self._expected_in(plan)
+
         def value(world: World) -> float:
-            fibres = max(1, round(self._mean(fibres_fact(plan), world)))
-            missed = min(max(self._expected_of(plan, world).missed, 0.0), 1.0)
+            fibres = max(1, round(self._mean(count, world)))
+            missed = min(max(expected(world).missed, 0.0), 1.0)
             return again(world) + price * (1.0 - chance_all_within(missed, fibres))
 
         return self._of_joints("second_visit", plan, value)
@@ -197,34 +188,46 @@ class Costs:
         """Attempts that are expected beyond the first: the work of each, and the service that waits for it. As with the
         first attempts half of the fibres' are waited for, and half of one more."""
         leave = self.policy.rates["owner_leave_cu"].value
+        count, expected = fibres_fact(plan), self._expected_in(plan)
 
         def value(world: World) -> float:
-            expected = self._expected_of(plan, world)
-            if expected.redos == expected.over_limit == 0.0:
+            one = expected(world)
+            if one.redos == one.over_limit == 0.0:
                 return 0.0
             price = self.redone.price(plan)
-            fibres = max(1.0, self._mean(fibres_fact(plan), world))
-            again = expected.redos * (fibres * price.work + 0.5 * (fibres + 1.0) * price.outage)
-            return again + fibres * expected.over_limit * leave
+            fibres = max(1.0, self._mean(count, world))
+            again = one.redos * (fibres * price.work + 0.5 * (fibres + 1.0) * price.outage)
+            return again + fibres * one.over_limit * leave
 
         return value
 
     def _of_joints(self, part: str, plan: Plan, value: Value) -> Term:
         """A term that plans share whose joints are the same and cost the same to make again."""
-        facts = ("service_kind", self.light.budget_fact(plan), fibres_fact(plan))
+        budget = self.light.budget_fact(plan)
+        facts = ("service_kind", budget, fibres_fact(plan))
         key = (part, *self.light.joint(plan).key, *self.attempt_key(plan), *facts)
+
+        def beside() -> tuple[object, ...]:
+            interval = self.light.budget_interval(budget, self.worlds.context)
+            return self.redone.depends_on(plan, self.worlds.context.possible["service_kind"].words, interval)
+
         if key not in self._shared:
-            self._shared[key] = Term(key, part, facts, value)
+            self._shared[key] = Term(key, part, facts, value, beside)
         return self._shared[key]
 
-    def _expected_of(self, plan: Plan, world: World) -> Expected:
+    def _expected_in(self, plan: Plan) -> Callable[[World], Expected]:
+        """What the joints of one fibre come to in a world, worked out once for each kind of service and budget."""
         budget = self.light.budget_fact(plan)
-        cells = (world["service_kind"], world[budget])
         found = self._in_cells.setdefault((self.light.joint(plan).key, self.attempt_key(plan)), {})
-        if cells not in found:
-            low, high = self._budget_stretch(budget, cells[1])
-            found[cells] = self.redone.expected(plan, self._word("service_kind", world), low, high)
-        return found[cells]
+
+        def expected(world: World) -> Expected:
+            cells = (world["service_kind"], world[budget])
+            if cells not in found:
+                low, high = self._budget_stretch(budget, cells[1])
+                found[cells] = self.redone.expected(plan, self._word("service_kind", world), low, high)
+            return found[cells]
+
+        return expected
 
     def attempt_key(self, plan: Plan) -> tuple[str, ...]:
         """What decides what one more attempt costs and how many there may be."""
@@ -249,8 +252,10 @@ class Costs:
         if plan.method == "none":
             return 0.0, 0.0
 
+        expected = self._expected_in(plan)
+
         def redos(world: World) -> float:
-            return self._expected_of(plan, world).redos * max(1.0, self._mean(fibres_fact(plan), world))
+            return expected(world).redos * max(1.0, self._mean(fibres_fact(plan), world))
 
         found = self.expected([self._of_joints("redos", plan, redos)], [])
         return self._one_joint_min(plan), found
@@ -310,88 +315,13 @@ class Costs:
     # --- expectations ------------------------------------------------------------------------------------
 
     def screen(self, index: int) -> Factor:
-        """An open screen as a factor, made once."""
-        if index not in self._screens:
-            self._screens[index] = screen_factor(self.worlds, index)
-        return self._screens[index]
+        """An open screen as a factor."""
+        return self.sums.screen(index)
 
     def chance(self, screens: Sequence[Factor]) -> float:
         """P(no screen bars), for open screens given as factors of 0 and 1."""
-        return self._expectation(screens)
+        return self.sums.chance(screens)
 
     def expected(self, terms: Sequence[Term], screens: Sequence[Factor]) -> float:
         """E[a x sum of terms]."""
-        constant, groups = self._split(terms)
-        total = constant * self.chance(screens) if constant else 0.0
-        for group in groups:
-            total += self._expectation([*screens, group])
-        return total
-
-    def _expectation(self, factors: Sequence[Factor]) -> float:
-        key = tuple(factor.number for factor in factors)
-        if key not in self._expected:
-            names = [name for factor in factors for name in factor.names]
-            priors = self.worlds.priors(names)
-            total = self.worlds.elimination.total([*priors, *factors])
-            # What was seen has a chance of its own; everything is conditioned on it.
-            whole_key = tuple(factor.number for factor in priors)
-            if whole_key not in self._whole:
-                self._whole[whole_key] = self.worlds.elimination.total(priors)
-            self._expected[key] = total / self._whole[whole_key]
-        return self._expected[key]
-
-    def _split(self, terms: Sequence[Term]) -> tuple[float, list[Factor]]:
-        """What is settled as one number, and a factor for each set of facts that the rest depends on."""
-        constant = 0.0
-        groups: dict[tuple[str, ...], list[tuple[str, ...]]] = {}
-        for term in terms:
-            made = self._table(term)
-            if isinstance(made, float):
-                constant += made
-            else:
-                groups.setdefault(made.names, []).append(term.key)
-        return constant, [self._group(keys) for keys in groups.values()]
-
-    def _group(self, keys: list[tuple[str, ...]]) -> Factor:
-        name = ("group", *(part for key in keys for part in ("|", *key)))
-        if name not in self._made:
-            tables = [self._made[key] for key in keys]
-            first = tables[0]
-            assert isinstance(first, Factor)
-            values = dict(first.values)
-            for table in tables[1:]:
-                assert isinstance(table, Factor)
-                for assignment, value in table.values.items():
-                    values[assignment] = values.get(assignment, 0.0) + value
-            self._made[name] = self.worlds.elimination.factor(first.names, values)
-        made = self._made[name]
-        assert isinstance(made, Factor)
-        return made
-
-    def _table(self, term: Term) -> float | Factor:
-        if term.key not in self._made:
-            facts = tuple(sorted(term.facts))
-            varying = [i for i, name in enumerate(facts) if not self.worlds.settled(name)]
-            values: dict[tuple[int, ...], float] = {}
-            world: dict[str, int] = {}
-            for cells in itertools.product(*(self.worlds.cells(name) for name in facts)):
-                world.update(zip(facts, cells, strict=True))
-                values[tuple([cells[i] for i in varying])] = term.value(world)
-            names = tuple(facts[i] for i in varying)
-            self._made[term.key] = self.worlds.elimination.factor(names, values) if varying else values[()]
-        return self._made[term.key]
-
-
-def screen_factor(worlds: Worlds, index: int) -> Factor:
-    """An open screen as a factor: chance 1 in worlds it does not bar, of its own condition's facts only."""
-    rules = worlds.rules
-    condition = rules.conditions[index]
-    from_condition = rules.facts[index]
-    names = tuple(name for name in from_condition if not worlds.settled(name))
-    values: dict[tuple[int, ...], float] = {}
-    for cells in itertools.product(*(worlds.cells(name) for name in from_condition)):
-        world = dict(zip(from_condition, cells, strict=True))
-        sample = {name: worlds.axis(name).sample(cell) for name, cell in world.items()}
-        if not holds(condition, sample):
-            values[tuple(world[name] for name in names)] = 1.0
-    return worlds.elimination.factor(names, values)
+        return self.sums.expected(terms, screens)

@@ -19,7 +19,7 @@ from repairadvisor.decision.advice import (
     Step,
 )
 from repairadvisor.decision.answer import Answer, Told, moment_text
-from repairadvisor.decision.cost import PARTS, Costs, Term
+from repairadvisor.decision.cost import PARTS, Costs
 from repairadvisor.decision.duration import restored, work_minutes
 from repairadvisor.decision.kit import Need, kit_lines
 from repairadvisor.decision.loss import inserted_m, stated_loss
@@ -29,6 +29,7 @@ from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.screens import BARRED, CLEAR, OPEN, open_facts, statuses
 from repairadvisor.decision.situation import weigh
 from repairadvisor.decision.steps import joints_to_make, step_fields, steps_of
+from repairadvisor.decision.sums import Term
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Between, Known
 from repairadvisor.facts.vocabulary import BY_NAME, CREW_AND_STOCK, VOCABULARY_VERSION

@@ -11,9 +11,10 @@ import math
 from collections.abc import Sequence
 
 from repairadvisor.decision.advice import GroupRestored, Minutes, Restored
-from repairadvisor.decision.cost import RESTORING, Costs, Term
+from repairadvisor.decision.cost import RESTORING, Costs
 from repairadvisor.decision.plan_rows import fibres_fact
 from repairadvisor.decision.reasons import Words
+from repairadvisor.decision.sums import Term
 from repairadvisor.facts.value import Known
 from repairadvisor.policy.model import MinutesRow
 from repairadvisor.policy.plan import Plan

@@ -11,7 +11,7 @@ known by the time a joint is judged, so a margin that is only bounded now is ave
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 
@@ -130,6 +130,11 @@ class Redone:
             of_fibre = (mode_of(service), governing, self._size(service), self.recorded, self._failed_before())
             self._kinds[at] = (self.light.joint(plan).key, *of_fibre, self._limited(plan, service))
         return self._kinds[at]
+
+    def depends_on(self, plan: Plan, services: Sequence[str], budget: tuple[float, float]) -> tuple[object, ...]:
+        """All that the joints of a plan come to depends on, for kinds of service and a budget between two, dB."""
+        price = self.price(plan)
+        return (*(self._kind(plan, service) for service in services), price.work, price.outage, budget)
 
     def redo(self, plan: Plan, service: str, budget_db: float) -> Redo:
         """The rule for a budget that is known: the budget for the joints, inserted ends taken off here."""

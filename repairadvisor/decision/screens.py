@@ -8,7 +8,10 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
 
 from repairadvisor.decision.cells import Axis, possible_of_derived
 from repairadvisor.decision.implicants import Box, Grouped, compile_rule, is_possible
@@ -36,6 +39,8 @@ class CompiledRules:
     every: int
     holds_bits: tuple[int, ...]
     fails_bits: tuple[int, ...]
+    #: Tables over facts' cells, by everything they depend on: a memory, emptied when it grows too large.
+    tables: dict[tuple[object, ...], NDArray[np.float64]] = field(default_factory=dict, compare=False, repr=False)
 
 
 def compile_rules(

@@ -81,10 +81,11 @@ def worlds_of(situation: Situation, plans: int) -> tuple[Worlds, Costs, list[tup
     conditions = [rules.screens[i].bars_when for i in spoken_of]
     grids = {BUDGET_DIRECT: BUDGET_GRID_DB, BUDGET_INSERT: BUDGET_GRID_DB}
     worlds = Worlds(rules.compiled, rules.policy.facts, situation.context, rules.order, conditions, grids)
-    costs = Costs(rules.policy, rules.light, worlds, rules.rows)
+    screened = [rules.compiled.facts[i] for i in spoken_of]
+    costs = Costs(rules.policy, rules.light, worlds, rules.rows, screened)
     weighed = [plan for index, plan in enumerate(rules.policy.plans) if plans >> index & 1]
     terms = dict.fromkeys(term.facts for plan in weighed for term in costs.terms(plan))
-    return worlds, costs, [*(rules.compiled.facts[i] for i in spoken_of), *terms]
+    return worlds, costs, [*screened, *terms]
 
 
 def weigh(situation: Situation, plans: int, later: Mapping[str, float] | None = None) -> list[Judged]:

@@ -10,17 +10,26 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from functools import cached_property, partial
+
+import numpy as np
 
 from repairadvisor.decision.cells import Axis, Interval, cuts_by_fact, possible_of_derived
-from repairadvisor.decision.elimination import Assignment, Elimination, Factor
+from repairadvisor.decision.elimination import Elimination, Factor, Values
+from repairadvisor.decision.masses import chance_sum_below, mass_between, mass_of_whole
 from repairadvisor.decision.screens import CompiledRules
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.vocabulary import BY_NAME
 from repairadvisor.policy.condition import Condition
 from repairadvisor.policy.model import Derived, FactPolicy, Prior
 from repairadvisor.policy.read_rules import parents_of
+
+#: A fact's name, its cuts, the cells that are left, and of a number between what it lies.
+Shape = tuple[str, tuple[float, ...], tuple[int, ...], tuple[float, ...]]
+#: Tables that are remembered for a policy; most are a few hundred bytes.
+_MOST_REMEMBERED = 50_000
 
 
 class Worlds:
@@ -42,22 +51,25 @@ class Worlds:
         self.rules = rules
         self.facts = facts
         self.context = context
-        self.elimination = Elimination(order)
+        self.order = tuple(order)
         self._cuts = cuts_by_fact(conditions)
         self._grids = grids
         self._axes: dict[str, Axis] = {}
         self._cells: dict[str, tuple[int, ...]] = {}
-        self._relevant: dict[tuple[str, ...], tuple[Factor, ...]] = {}
         self._parents: dict[str, tuple[str, ...]] = {}
         self._means: dict[tuple[str, int], float] = {}
         self._told: list[str] | None = None
         self._factors: dict[str, Factor] = {}
+        self._shapes: dict[str, Shape] = {}
+
+    @cached_property
+    def elimination(self) -> Elimination:
+        """Where facts are summed out, in the order that holds when it is first asked for."""
+        return Elimination(self.order)
 
     def ties(self, together: Sequence[Sequence[str]]) -> dict[str, set[str]]:
         """For each fact that varies, those it stands in one factor with, itself among them."""
-        groups = [
-            (name, *self.parents(name)) for name in self._bearing_on([one for group in together for one in group])
-        ]
+        groups = [(name, *self.parents(name)) for name in self.bearing_on([one for group in together for one in group])]
         ties: dict[str, set[str]] = {}
         for group in (*groups, *together):
             varying = [name for name in group if not self.settled(name)]
@@ -72,7 +84,7 @@ class Worlds:
         alone, so that plans share what has been summed; ties go by the order of the policy.
         """
         ties = self.ties(together)
-        rank = self.elimination.rank
+        rank = {name: i for i, name in enumerate(self.order)}
         sizes = {name: len(self.cells(name)) for name in ties}
         costs = {name: math.prod(sizes[one] for one in ties[name]) for name in ties}
         order: list[str] = []
@@ -83,12 +95,12 @@ class Worlds:
             for one in around:
                 costs[one] = math.prod(sizes[other] for other in ties[one])
         rest = [name for name in rank if name not in order]
-        self.elimination.rank = {name: i for i, name in enumerate([*order, *rest])}
+        self.order = (*order, *rest)
 
     def largest_table(self, ties: dict[str, set[str]]) -> tuple[int, tuple[str, ...]]:
         """The most entries a table can need, in the order that was chosen, for facts tied so; and its facts. Words that
         rule each other out are not counted. Uses ``ties`` up."""
-        rank = self.elimination.rank
+        rank = {name: i for i, name in enumerate(self.order)}
         largest: tuple[int, tuple[str, ...]] = (1, ())
         for name in sorted(ties, key=rank.__getitem__):
             entries = self._entries(ties[name])
@@ -192,14 +204,47 @@ class Worlds:
             term.fact == name and term.if_unknown is not None for term in derived.terms
         )
 
-    def priors(self, names: Sequence[str]) -> tuple[Factor, ...]:
-        """The factors that bear on ``names``: their own, those of what they hang on, and of what was seen of that."""
-        key = tuple(sorted(set(names)))
-        if key not in self._relevant:
-            self._relevant[key] = tuple(self.factor(name) for name in self._bearing_on(key))
-        return self._relevant[key]
+    def shape(self, name: str) -> Shape:
+        """All that a table over a fact's cells depends on: which cells are left, and of a number what of them."""
+        if name not in self._shapes:
+            axis, cells = self.axis(name), self.cells(name)
+            ends = () if axis.words or name in self.rules.derived else self._ends(name)
+            self._shapes[name] = (name, axis.cuts, cells, ends)
+        return self._shapes[name]
 
-    def _bearing_on(self, names: Sequence[str]) -> tuple[str, ...]:
+    def _ends(self, name: str) -> tuple[float, ...]:
+        possible = self.context.possible[name]
+        return (possible.low, possible.high)
+
+    def remembered(self, kind: tuple[object, ...], names: Sequence[str], make: Callable[[], Values]) -> Values:
+        """A table that depends on the shapes of ``names`` and on nothing else of the context, made once for all."""
+        key = (*kind, *(self.shape(name) for name in names))
+        memory = self.rules.tables
+        if key not in memory:
+            if len(memory) >= _MOST_REMEMBERED:
+                memory.clear()
+            memory[key] = make()
+        return memory[key]
+
+    def table(self, names: Sequence[str], value: Callable[[Mapping[str, int]], float]) -> Values:
+        """What something comes to in every combination of cells of ``names``: an axis for each, settled ones too."""
+        found = [
+            value(dict(zip(names, cells, strict=True)))
+            for cells in itertools.product(*(self.cells(name) for name in names))
+        ]
+        return np.array(found).reshape([len(self.cells(name)) for name in names])
+
+    def varying(self, names: Sequence[str]) -> tuple[str, ...]:
+        """Those of ``names`` that are not settled."""
+        return tuple(name for name in names if not self.settled(name))
+
+    def factor_of(self, names: Sequence[str], values: Values) -> Factor:
+        """A factor of values with an axis for each of ``names``, those of settled facts left out."""
+        varying = self.varying(names)
+        return self.elimination.factor(varying, values.reshape([len(self.cells(name)) for name in varying]))
+
+    def bearing_on(self, names: Sequence[str]) -> tuple[str, ...]:
+        """The facts whose factors bear on ``names``: these, what they hang on, and what was seen of that."""
         found: dict[str, None] = {}
         work = list(names)
         seen = self._seen()
@@ -227,23 +272,14 @@ class Worlds:
     def factor(self, name: str) -> Factor:
         """The factor of one fact: its own unsettled cell beside those of what it hangs on."""
         if name not in self._factors:
-            make = self._derived_values if name in self.rules.derived else self._prior_values
-            names = tuple(one for one in (name, *self.parents(name)) if not self.settled(one))
-            self._factors[name] = self.elimination.factor(names, make(name, names))
+            names = (name, *self.parents(name))
+            if name in self.rules.derived:
+                constant = tuple(one for one in parents_of(self.rules.derived[name]) if one not in names)
+                values = self.remembered(("sum", constant), names, lambda: self._derived_values(name, names))
+            else:
+                values = self.remembered(("prior",), names, lambda: self.table(names, partial(self._mass, name)))
+            self._factors[name] = self.factor_of(names, values)
         return self._factors[name]
-
-    def _worlds_of(self, names: Sequence[str]) -> list[dict[str, int]]:
-        """Every assignment of cells to ``names``, settled ones at their cell."""
-        product = itertools.product(*(self.cells(name) for name in names))
-        return [dict(zip(names, cells, strict=True)) for cells in product]
-
-    def _prior_values(self, name: str, names: tuple[str, ...]) -> dict[Assignment, float]:
-        values: dict[Assignment, float] = {}
-        for world in self._worlds_of((name, *self.parents(name))):
-            mass = self._mass(name, world)
-            if mass > 0.0:
-                values[tuple(world[one] for one in names)] = mass
-        return values
 
     def _mass(self, name: str, world: Mapping[str, int]) -> float:
         fact = BY_NAME[name]
@@ -257,7 +293,7 @@ class Worlds:
         if axis.words:
             return prior.words.get(axis.words[world[name]], 0.0)
         low, high = self.stretch(name, world[name])
-        return _mass_of_whole(prior, low, high) if axis.whole else _mass_between(prior, low, high)
+        return mass_of_whole(prior, low, high) if axis.whole else mass_between(prior, low, high)
 
     def _prior(self, name: str, world: Mapping[str, int]) -> Prior:
         policy = self.facts[name]
@@ -265,25 +301,27 @@ class Worlds:
         # A parent without meaning says nothing; the first of the parent's words stands in, in the policy's order.
         return policy.priors.get(key) or next(iter(policy.priors.values()))
 
-    def _derived_values(self, name: str, names: tuple[str, ...]) -> dict[Assignment, float]:
+    def _derived_values(self, name: str, names: tuple[str, ...]) -> Values:
         derived = self.rules.derived[name]
-        axis = self.axis(name)
-        values: dict[Assignment, float] = {}
+        axis, cells = self.axis(name), self.cells(name)
         lead = derived.terms[0].fact
-        for world in self._worlds_of(self.parents(name)):
+        values = np.zeros([len(self.cells(one)) for one in names])
+        parents = names[1:]
+        for at in itertools.product(*(range(len(self.cells(one))) for one in parents)):
+            world = {one: self.cells(one)[i] for one, i in zip(parents, at, strict=True)}
             if world.get(lead) == self.axis(lead).meant:
-                full = {**world, name: axis.meant}
-                values[tuple(full[one] for one in names)] = 1.0
+                if axis.meant in cells:
+                    values[(cells.index(axis.meant), *at)] = 1.0
                 continue
             constant, widths = self._pieces(derived, world)
-            for cell in (one for one in self.cells(name) if one != axis.meant):
+            for k, cell in enumerate(cells):
+                if cell == axis.meant:
+                    continue
                 low = axis.cuts[cell - 1] if cell else None
                 high = axis.cuts[cell] if cell < len(axis.cuts) else None
                 upper = 1.0 if high is None else chance_sum_below(high - constant, widths)
                 lower = 0.0 if low is None else chance_sum_below(low - constant, widths)
-                if upper > lower:
-                    full = {**world, name: cell}
-                    values[tuple(full[one] for one in names)] = upper - lower
+                values[(k, *at)] = max(upper - lower, 0.0)
         return values
 
     def _pieces(self, derived: Derived, world: Mapping[str, int]) -> tuple[float, list[float]]:
@@ -313,53 +351,3 @@ def _sum_out(ties: dict[str, set[str]], name: str) -> set[str]:
         ties[one].discard(name)
         ties[one] |= around
     return around
-
-
-def _mass_between(prior: Prior, low: float, high: float) -> float:
-    """The prior's mass from low to high; of a single number, its density (what having seen it tells)."""
-    mass = 0.0
-    for start, end, weight in prior.stretches:
-        if low == high:
-            if start <= low < end or (low == end and end == prior.stretches[-1][1]):
-                return weight / (end - start)
-            continue
-        overlap = min(high, end) - max(low, start)
-        if overlap > 0.0:
-            mass += weight * overlap / (end - start)
-    return mass
-
-
-def _mass_of_whole(prior: Prior, first: float, last: float) -> float:
-    """The prior's mass of the whole numbers from first to last: a stretch holds its first, the last one both ends."""
-    mass = 0.0
-    for start, end, weight in prior.stretches:
-        final = end if end == prior.stretches[-1][1] else end - 1.0
-        overlap = min(last, final) - max(first, start) + 1.0
-        if overlap > 0.0:
-            mass += weight * overlap / (final - start + 1.0)
-    return mass
-
-
-def chance_sum_below(x: float, widths: Sequence[float]) -> float:
-    """P(sum of independent even stretches from 0 to each width < x).
-
-    Inclusion and exclusion over the corners of the box (the distribution of a sum of uniforms, from memory;
-    tests compare it with the published Irwin-Hall values and with counting).
-    """
-    total = sum(widths)
-    if x <= 0.0:
-        return 0.0
-    if x >= total:
-        return 1.0
-    volume = 0.0
-    for corner in itertools.product((0, 1), repeat=len(widths)):
-        gap = x - sum(width for width, taken in zip(widths, corner, strict=True) if taken)
-        if gap > 0.0:
-            power = 1.0
-            for _ in widths:
-                power *= gap
-            volume += -power if sum(corner) % 2 else power
-    box = 1.0
-    for i, width in enumerate(widths):
-        box *= width * (i + 1)
-    return min(max(volume / box, 0.0), 1.0)

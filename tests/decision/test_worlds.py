@@ -7,14 +7,17 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from decision.small_policy import NOW, Small, small_rules
-from repairadvisor.decision.elimination import Elimination, Factor, joint
+from repairadvisor.decision.elimination import Elimination
+from repairadvisor.decision.expectation import Expectation
+from repairadvisor.decision.masses import chance_sum_below
 from repairadvisor.decision.rules import Rules
-from repairadvisor.decision.worlds import Worlds, chance_sum_below
+from repairadvisor.decision.worlds import Worlds
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.policy.condition import Below, Condition
 
@@ -82,45 +85,52 @@ def test_a_sum_of_stretches_is_as_likely_below_as_its_mirror_image_is_above(widt
 # --- elimination -------------------------------------------------------------------------------------------------
 
 NAMES = ("a", "b", "c", "d", "e")
+Made = tuple[dict[str, int], list[tuple[tuple[str, ...], np.ndarray]]]
 
 
 @st.composite
-def _factors(draw: st.DrawFn) -> list[tuple[tuple[str, ...], dict[tuple[int, ...], float]]]:
+def _factors(draw: st.DrawFn) -> Made:
     sizes = {name: draw(st.integers(1, 3)) for name in NAMES}
     made = []
     for _ in range(draw(st.integers(1, 6))):
         names = tuple(draw(st.lists(st.sampled_from(NAMES), max_size=3, unique=True)))
-        assignments = itertools.product(*(range(sizes[name]) for name in names))
-        values = {one: float(draw(st.integers(-3, 5))) for one in assignments if draw(st.booleans())}
-        made.append((names, values))
-    return made
+        shape = [sizes[name] for name in names]
+        count = math.prod(shape)
+        values = draw(st.lists(st.integers(-3, 5).map(float), min_size=count, max_size=count))
+        made.append((names, np.array(values).reshape(shape)))
+    return sizes, made
+
+
+def _by_worlds(made: Made) -> tuple[float, dict[str, list[float]]]:
+    """The sum over every world, and the same with each fact held at each of its cells."""
+    sizes, factors = made
+    named = [name for name in NAMES if any(name in names for names, _ in factors)]
+    total, held = 0.0, {name: [0.0] * sizes[name] for name in named}
+    for cells in itertools.product(*(range(sizes[name]) for name in named)):
+        world = dict(zip(named, cells, strict=True))
+        product = 1.0
+        for names, values in factors:
+            product *= float(values[tuple(world[name] for name in names)])
+        total += product
+        for name in named:
+            held[name][world[name]] += product
+    return total, held
 
 
 @settings(max_examples=150, derandomize=True, deadline=None, database=None)
 @given(made=_factors(), order=st.permutations(NAMES))
-def test_elimination_in_any_order_is_the_sum_over_all_worlds(
-    made: list[tuple[tuple[str, ...], dict[tuple[int, ...], float]]], order: list[str]
-) -> None:
-    named = [name for name in NAMES if any(name in names for names, _ in made)]
-    wanted = 0.0
-    for cells in itertools.product(range(3), repeat=len(named)):
-        world = dict(zip(named, cells, strict=True))
-        wanted += math.prod(values.get(tuple(world[name] for name in names), 0.0) for names, values in made)
+def test_elimination_in_any_order_is_the_sum_over_all_worlds(made: Made, order: list[str]) -> None:
+    wanted, held = _by_worlds(made)
     elimination = Elimination(order)
-    factors = [elimination.factor(names, values) for names, values in made]
+    factors = [elimination.factor(names, values) for names, values in made[1]]
     assert elimination.total(factors) == pytest.approx(wanted, rel=1e-12, abs=1e-9)
     # Asked again it answers the same, from what it remembers.
     assert elimination.total(list(reversed(factors))) == elimination.total(factors)
-
-
-def test_the_product_of_two_factors_agrees_where_they_share_a_fact() -> None:
-    first = Factor(1, ("a", "b"), {(0, 0): 2.0, (0, 1): 3.0, (1, 1): 5.0})
-    second = Factor(2, ("c", "b"), {(7, 1): 10.0, (8, 1): 100.0})
-    both = joint(first, second)
-    assert set(both.names) == {"a", "b", "c"}
-    at = {name: both.names.index(name) for name in both.names}
-    found = {(key[at["a"]], key[at["b"]], key[at["c"]]): value for key, value in both.values.items()}
-    assert found == {(0, 1, 7): 30.0, (0, 1, 8): 300.0, (1, 1, 7): 50.0, (1, 1, 8): 500.0}
+    # Backwards: what it comes to with each fact held at each of its cells, also where some cells are worth nothing.
+    margins = elimination.margins(factors)
+    assert set(margins) == set(held)
+    for name, wanted_cells in held.items():
+        assert margins[name] == pytest.approx(wanted_cells, rel=1e-12, abs=1e-9)
 
 
 # --- priors ------------------------------------------------------------------------------------------------------
@@ -156,12 +166,12 @@ def _chances(small: Rules, name: str, cuts: tuple[Condition, ...] = (), **told: 
     """The chance of each cell of a fact: by its word, or by its least number; "" where it has no meaning."""
     worlds = Worlds(small.compiled, small.policy.facts, parse_context(told, NOW), small.order, cuts, {})
     axis = worlds.axis(name)
-    priors = worlds.priors([name])
-    whole = worlds.elimination.total(priors)
+    expectation = Expectation(worlds, ())
+    shares = [1.0] if worlds.settled(name) else expectation.chances(name)
     found = {}
-    for cell in worlds.cells(name):
-        names, values = ((name,), {(cell,): 1.0}) if not worlds.settled(name) else ((), {(): 1.0})
-        share = worlds.elimination.total([*priors, worlds.elimination.factor(names, values)]) / whole
+    for i, (cell, share) in enumerate(zip(worlds.cells(name), shares, strict=True)):
+        alone = worlds.factor_of((name,), np.eye(len(shares))[i])
+        assert expectation.expect([alone]) == pytest.approx(float(share), abs=1e-12)
         label = "" if cell == axis.meant else axis.words[cell] if axis.words else f"{worlds.stretch(name, cell)[0]:g}"
         if share > 0.0:
             found[label] = share
@@ -256,11 +266,8 @@ def test_a_sum_of_facts_lies_below_a_limit_as_often_as_areas_say(
     told = {"fault_seen": "cut", "spare_near_m": spare, "gap_m": gap, "cut_back_near_m": 0}
     made = small_rules(rules, small)
     worlds = Worlds(made.compiled, made.policy.facts, parse_context(told, NOW), made.order, limit, {})
-    priors = worlds.priors([name])
-    below = {(0,): 1.0}
     cells = worlds.cells(name)
     if len(cells) == 1:
         assert (cells[0] == 0) == (share_below_nothing == 1.0)
         return
-    share = worlds.elimination.total([*priors, worlds.elimination.factor((name,), below)])
-    assert share / worlds.elimination.total(priors) == pytest.approx(share_below_nothing, abs=1e-12)
+    assert Expectation(worlds, ()).chances(name)[0] == pytest.approx(share_below_nothing, abs=1e-12)

@@ -1,0 +1,106 @@
+"""Terms of a cost, and what sums of them are expected to come to, with and without the screens that stand open."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+
+from repairadvisor.decision.elimination import Factor
+from repairadvisor.decision.expectation import Expectation
+from repairadvisor.decision.worlds import Worlds
+from repairadvisor.policy.condition import holds
+
+World = Mapping[str, int]
+Value = Callable[[World], float]
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """A part of a plan's cost: of which facts, and what it comes to in one world of their cells."""
+
+    key: tuple[str, ...]
+    part: str
+    facts: tuple[str, ...]
+    value: Value
+    #: What else the value hangs on, besides the cells of ``facts``.
+    beside: Callable[[], tuple[object, ...]] = tuple
+
+
+class Sums:
+    """Sums of terms in one context's worlds. ``screened`` are the facts of each open screen."""
+
+    def __init__(self, worlds: Worlds, screened: Sequence[Sequence[str]]) -> None:
+        self.worlds = worlds
+        self.priced = Expectation(worlds, ())
+        self.screened = Expectation(worlds, screened)
+        self._made: dict[tuple[str, ...], float | Factor] = {}
+        self._screens: dict[int, Factor] = {}
+
+    def screen(self, index: int) -> Factor:
+        """An open screen as a factor, made once."""
+        if index not in self._screens:
+            self._screens[index] = screen_factor(self.worlds, index)
+        return self._screens[index]
+
+    def chance(self, screens: Sequence[Factor]) -> float:
+        """P(no screen bars), for open screens given as factors of 0 and 1."""
+        return self.screened.expect(screens)
+
+    def expected(self, terms: Sequence[Term], screens: Sequence[Factor]) -> float:
+        """E[a x sum of terms]."""
+        constant, groups = self.split(terms)
+        if not screens:
+            return constant + sum(self.priced.expect([group]) for group in groups)
+        parts = self.screened.parts(screens)
+        total = constant * self.screened.expect_parts(parts) if constant else 0.0
+        for group in groups:
+            total += self.screened.expect_parts(self.screened.parts_with(parts, group))
+        return total
+
+    def split(self, terms: Sequence[Term]) -> tuple[float, list[Factor]]:
+        """What is settled as one number, and a factor for each set of facts that the rest depends on."""
+        constant = 0.0
+        groups: dict[tuple[str, ...], list[tuple[str, ...]]] = {}
+        for term in terms:
+            made = self._table(term)
+            if isinstance(made, float):
+                constant += made
+            else:
+                groups.setdefault(made.names, []).append(term.key)
+        return constant, [self._group(keys) for keys in groups.values()]
+
+    def _group(self, keys: list[tuple[str, ...]]) -> Factor:
+        name = ("group", *(part for key in keys for part in ("|", *key)))
+        if name not in self._made:
+            tables = [table for key in keys if isinstance(table := self._made[key], Factor)]
+            values = tables[0].values
+            for table in tables[1:]:
+                values = values + table.values
+            self._made[name] = self.worlds.elimination.factor(tables[0].names, values)
+        made = self._made[name]
+        assert isinstance(made, Factor)
+        return made
+
+    def _table(self, term: Term) -> float | Factor:
+        if term.key not in self._made:
+            worlds = self.worlds
+            if all(worlds.settled(name) for name in term.facts):
+                self._made[term.key] = term.value({name: worlds.cells(name)[0] for name in term.facts})
+            else:
+                make = partial(worlds.table, term.facts, term.value)
+                values = worlds.remembered((*term.key, *term.beside()), term.facts, make)
+                self._made[term.key] = worlds.factor_of(term.facts, values)
+        return self._made[term.key]
+
+
+def screen_factor(worlds: Worlds, index: int) -> Factor:
+    """An open screen as a factor: 1 in worlds it does not bar, else 0, of its own condition's facts only."""
+    condition = worlds.rules.conditions[index]
+    names = worlds.rules.facts[index]
+
+    def clear(world: World) -> float:
+        return 0.0 if holds(condition, {name: worlds.axis(name).sample(cell) for name, cell in world.items()}) else 1.0
+
+    make = partial(worlds.table, names, clear)
+    return worlds.factor_of(names, worlds.remembered(("screen", index), names, make))
