@@ -11,7 +11,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 
-from repairadvisor.decision.elimination import Factor
 from repairadvisor.decision.light import Light
 from repairadvisor.decision.plan_rows import PlanRows, expected_minutes, fibres_fact, of_one_joint, persons
 from repairadvisor.decision.redone import Redone
@@ -257,7 +256,7 @@ class Costs:
         def redos(world: World) -> float:
             return expected(world).redos * max(1.0, self._mean(fibres_fact(plan), world))
 
-        found = self.expected([self._of_joints("redos", plan, redos)], [])
+        found = self.expected([self._of_joints("redos", plan, redos)])
         return self._one_joint_min(plan), found
 
     def _one_joint_min(self, plan: Plan) -> float:
@@ -270,7 +269,7 @@ class Costs:
                     return row.times * expected_minutes(self.policy, row, self._word(row.by, world)) / joints
 
                 key = ("again-minutes", row.id, plan.layout)
-                total += self.expected([Term(key, "redo", self._facts(row.by), minutes)], [])
+                total += self.expected([Term(key, "redo", self._facts(row.by), minutes)])
         return total
 
     def one_more_joint(self, plan: Plan) -> tuple[float, float]:
@@ -293,9 +292,9 @@ class Costs:
                 return minutes(world) * self._mean("outage_value_cu_per_h", world) / 60.0
 
             by = self._facts("place", row.by)
-            work += self.expected([Term(("again", row.id, *self.attempt_key(plan)), "redo", by, labour)], [])
+            work += self.expected([Term(("again", row.id, *self.attempt_key(plan)), "redo", by, labour)])
             lost = self._facts(row.by, "outage_value_cu_per_h")
-            outage += self.expected([Term(("again-waiting", row.id, plan.layout), "redo", lost, waiting)], [])
+            outage += self.expected([Term(("again-waiting", row.id, plan.layout), "redo", lost, waiting)])
         for price in rows.prices:
             if price.per == fibres_fact(plan):
 
@@ -303,7 +302,7 @@ class Costs:
                     return price.amount.get(self._word(price.by, world), 0.0) / joints
 
                 key = ("again-material", price.id, plan.layout)
-                work += self.expected([Term(key, "redo", self._facts(price.by), material)], [])
+                work += self.expected([Term(key, "redo", self._facts(price.by), material)])
         return work, outage
 
     def _budget_stretch(self, name: str, cell: int) -> tuple[float, float]:
@@ -314,14 +313,6 @@ class Costs:
 
     # --- expectations ------------------------------------------------------------------------------------
 
-    def screen(self, index: int) -> Factor:
-        """An open screen as a factor."""
-        return self.sums.screen(index)
-
-    def chance(self, screens: Sequence[Factor]) -> float:
-        """P(no screen bars), for open screens given as factors of 0 and 1."""
-        return self.sums.chance(screens)
-
-    def expected(self, terms: Sequence[Term], screens: Sequence[Factor]) -> float:
-        """E[a x sum of terms]."""
-        return self.sums.expected(terms, screens)
+    def expected(self, terms: Sequence[Term]) -> float:
+        """E[sum of terms]."""
+        return self.sums.expected(terms)

@@ -144,9 +144,9 @@ class _Writer:
         if costs is None or prepared is None:
             return None
         terms = costs.terms(prepared.plan)
-        parts = {part: costs.expected([term for term in terms if term.part == part], []) for part in PARTS}
+        parts = {part: costs.expected([term for term in terms if term.part == part]) for part in PARTS}
         if prepared.plan.method != "none":
-            parts["redo"] = costs.expected([costs.redo(prepared.plan)], [])
+            parts["redo"] = costs.expected([costs.redo(prepared.plan)])
             parts["second_visit"] = max(0.0, parts["second_visit"] - parts["redo"])
         parts["later_visit"] += prepared.later
         waiting = 0.0 if self.answer.later is None else self.answer.later.waiting
@@ -303,7 +303,7 @@ class _Writer:
         if isinstance(state, Between):
             return state.high
         term = Term(("fibres", name), "fibres", (name,), lambda world: costs.worlds.mean(name, world[name]))
-        return float(math.ceil(costs.expected([term], [])))
+        return float(math.ceil(costs.expected([term])))
 
     def _unknown(self) -> tuple[str, ...]:
         """Open facts that stand between the plan and its being carried out; without a plan, those to ask for."""

@@ -34,7 +34,7 @@ def _row(costs: Costs, row: MinutesRow, figure: str) -> float:
         return row.times * table.get(word, 0.0) * count
 
     term = Term(("minutes", row.id, figure), "minutes", names, value)  # type: ignore[arg-type]
-    return costs.expected([term], [])
+    return costs.expected([term])
 
 
 def _sum(costs: Costs, plan: Plan, rows: Sequence[MinutesRow], waited: float, share: float = 1.0) -> Minutes:

@@ -19,7 +19,7 @@ world.
 from __future__ import annotations
 
 from bisect import insort
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -50,6 +50,30 @@ class _Step:
     left: Factor
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Shares:
+    """A sum over all worlds, told apart: for each fact, by the cells of those that stood with it when it was summed
+    out, itself first."""
+
+    by_step: Mapping[str, tuple[tuple[str, ...], Values]]
+    rank: Mapping[str, int]
+
+    def margin(self, name: str) -> Values:
+        """The sum with a fact held at each of its cells."""
+        names, values = self.by_step[name]
+        return _summed_to(values, names, (name,))
+
+    def divided_by(self, whole: float) -> Shares:
+        """The shares of the sum in another one."""
+        return Shares({name: (names, values / whole) for name, (names, values) in self.by_step.items()}, self.rank)
+
+    def over(self, names: Sequence[str]) -> Values | None:
+        """The sum with ``names`` held at each combination of their cells, an axis for each in the order of summing out;
+        None where they did not stand together."""
+        together, values = self.by_step[min(names, key=self.rank.__getitem__)]
+        return _summed_to(values, together, names) if set(names) <= set(together) else None
+
+
 class Elimination:
     """Sums facts out of factors. ``order`` names every fact, the first to be summed out first."""
 
@@ -75,20 +99,20 @@ class Elimination:
             result *= scalar
         return result
 
-    def margins(self, factors: Sequence[Factor]) -> dict[str, Values]:
-        """The same sum with a fact held at each of its cells, for every fact that is named."""
+    def shares(self, factors: Sequence[Factor]) -> Shares:
+        """The same sum told apart by what facts are that stood together when one of them was summed out."""
         steps, scalars = self._forward(factors)
         ends = [step for step in steps if not step.left.names]
-        others = _products_of_others(scalars)[len(scalars) - len(ends) :]
+        others = products_of_others(scalars)[len(scalars) - len(ends) :]
         weights: dict[int, Values] = {
             step.left.number: np.asarray(other) for step, other in zip(ends, others, strict=True)
         }
-        found: dict[str, Values] = {}
+        found: dict[str, tuple[tuple[str, ...], Values]] = {}
         for step in reversed(steps):
             weight = weights.pop(step.left.number)[np.newaxis, ...]
-            found[step.name] = _summed_to_first(step.joined * weight)
+            found[step.name] = (step.names, step.joined * weight)
             self._pass_back(step, weight, weights)
-        return found
+        return Shares(found, self.rank)
 
     # --- forward ---------------------------------------------------------------------------------------------
 
@@ -119,7 +143,7 @@ class Elimination:
         return steps, scalars
 
     def _summed(self, bucket: Sequence[Factor]) -> _Step:
-        key = tuple(sorted(factor.number for factor in bucket))
+        key = tuple(sorted([factor.number for factor in bucket])) if len(bucket) > 1 else (bucket[0].number,)
         if key not in self._made:
             self._made[key] = self._step(sorted(bucket, key=lambda one: one.number))
         return self._made[key]
@@ -164,24 +188,20 @@ class Elimination:
             for k, other in enumerate(aligned):
                 if k != i:
                     outside = outside * other
-            weights[message.number] = self._summed_to(outside, step.names, message.names)
-
-    def _summed_to(self, values: Values, names: tuple[str, ...], kept: tuple[str, ...]) -> Values:
-        """Values over ``names`` summed to those over ``kept``."""
-        full = np.broadcast_to(values, tuple(self._sizes[name] for name in names))
-        for axis in range(len(names) - 1, -1, -1):
-            if names[axis] not in kept:
-                full = np.add.reduce(full, axis=axis)
-        return full
+            full = np.broadcast_to(outside, step.joined.shape)
+            weights[message.number] = _summed_to(full, step.names, message.names)
 
 
-def _summed_to_first(values: Values) -> Values:
-    """Summed over every axis but the first."""
-    summed: Values = np.add.reduce(values.reshape(values.shape[0], -1), axis=1)
-    return summed
+def _summed_to(values: Values, names: tuple[str, ...], kept: Sequence[str]) -> Values:
+    """Values over ``names`` summed to those over ``kept``, axis by axis from the last."""
+    found = values
+    for axis in range(len(names) - 1, -1, -1):
+        if names[axis] not in kept:
+            found = np.add.reduce(found, axis=axis)
+    return found
 
 
-def _products_of_others(numbers: Sequence[float]) -> list[float]:
+def products_of_others(numbers: Sequence[float]) -> list[float]:
     """For each number the product of all others."""
     after = [1.0] * (len(numbers) + 1)
     for i in range(len(numbers) - 1, -1, -1):

@@ -26,7 +26,7 @@ from repairadvisor.policy.condition import facts_of
 from repairadvisor.policy.model import Screen
 
 #: Goes up when the same context and policy can give another document.
-METHOD_VERSION = "2"
+METHOD_VERSION = "3"
 
 #: Asked for before all else, in this order, where they are open.
 FIRST_QUESTIONS = ("danger_seen", "place", "fault_seen")

@@ -9,15 +9,13 @@ from repairadvisor.decision.cost import Costs
 from repairadvisor.decision.light import BUDGET_DIRECT, BUDGET_INSERT
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.screens import BARRED, CLEAR, OPEN, statuses
+from repairadvisor.decision.weighing import Weighing
 from repairadvisor.decision.worlds import Worlds
 from repairadvisor.facts.context import Context
 from repairadvisor.policy.plan import Plan
 
 #: Where the budget for the joints is cut for ranking, dB: finer where the chance to close changes.
 BUDGET_GRID_DB = (-1.0, 0.0, 0.1, 0.2, 0.3, 0.4, 0.5, 0.75, 1.0, 1.5, 2.0, 3.0, 5.0)
-
-#: Far below any price; sums that are equal on paper may differ in their last bit.
-_HAIR = 1e-12
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +42,7 @@ class Situation:
     closed: int = 0
     worlds: Worlds | None = None
     costs: Costs | None = None
+    weighing: Weighing | None = None
 
     def of(self, kind: str, i: int) -> str:
         """The status of the condition of the i-th row of a kind."""
@@ -89,57 +88,31 @@ def worlds_of(situation: Situation, plans: int) -> tuple[Worlds, Costs, list[tup
 
 
 def weigh(situation: Situation, plans: int, later: Mapping[str, float] | None = None) -> list[Judged]:
-    """What each of the plans (bits) is expected to cost if it is chosen now, in the order of the plans."""
+    """What each of the plans (bits) is expected to cost if it is chosen now, in the order of the plans.
+
+    ``later`` is what plans of a stage owe besides, by stage.
+    """
     rules = situation.rules
     worlds, costs, spoken = worlds_of(situation, plans)
     worlds.order_by_size(spoken)
     situation.worlds, situation.costs = worlds, costs
     open_screens = [i for i in situation.screens(OPEN) if rules.screen_plans[i] & plans]
+    mine = {
+        index: tuple(i for i in open_screens if rules.screen_plans[i] >> index & 1)
+        for index in range(len(rules.policy.plans))
+        if plans >> index & 1
+    }
+    weighing = Weighing(costs, {rules.policy.plans[index]: open_of for index, open_of in mine.items()})
+    situation.weighing = weighing
     owed = later or {}
     judged = []
-    for index, plan in enumerate(rules.policy.plans):
-        if not plans >> index & 1:
-            continue
-        mine = tuple(i for i in open_screens if rules.screen_plans[i] >> index & 1)
-        judged.append(_judged(costs, plan, index, mine, owed.get(plan.stage, 0.0)))
+    for index, open_of in mine.items():
+        plan = rules.policy.plans[index]
+        more = owed.get(plan.stage, 0.0)
+        judged.append(Judged(plan, index, open_of, weighing.chance(plan), weighing.cost(plan) + more, more))
     return judged
 
 
 def least_cost(situation: Situation, plans: int) -> float | None:
-    """The least that any of the plans (bits) is expected to cost, without saying which: as :func:`weigh` would find it.
-
-    What a failed check loses only adds to the work, so plans are tried by the price of their work until that alone
-    reaches the best. None where there is no plan.
-    """
-    rules = situation.rules
-    worlds, costs, spoken = worlds_of(situation, plans)
-    worlds.order_by_size(spoken)
-    open_screens = [i for i in situation.screens(OPEN) if rules.screen_plans[i] & plans]
-    priced = sorted(
-        (costs.expected(costs.terms(plan), []), index)
-        for index, plan in enumerate(rules.policy.plans)
-        if plans >> index & 1
-    )
-    best: float | None = None
-    for work, index in priced:
-        if best is not None and work >= best * (1.0 + _HAIR):
-            break
-        mine = tuple(i for i in open_screens if rules.screen_plans[i] >> index & 1)
-        cost = _judged(costs, rules.policy.plans[index], index, mine, 0.0).cost
-        best = cost if best is None else min(best, cost)
-    return best
-
-
-def _judged(costs: Costs, plan: Plan, index: int, open_screens: tuple[int, ...], later: float) -> Judged:
-    """Q(p) = E[a C] + E[(1 - a) K].
-
-    A repair is owed also after a check has failed: K is the same work on another day and what was lost meanwhile, so
-    Q(p) = E[C] + E[(1 - a) lost]. Otherwise a plan would look the cheaper the surer it is to fail.
-    """
-    factors = [costs.screen(i) for i in open_screens]
-    work = costs.expected(costs.terms(plan), []) + later
-    if not factors:
-        return Judged(plan, index, open_screens, 1.0, work, later)
-    lost = costs.lost_terms(plan)
-    lost_when_barred = costs.expected(lost, []) - costs.expected(lost, factors)
-    return Judged(plan, index, open_screens, costs.chance(factors), work + lost_when_barred, later)
+    """The least that any of the plans (bits) is expected to cost; None where there is no plan."""
+    return min((one.cost for one in weigh(situation, plans)), default=None)

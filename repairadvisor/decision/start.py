@@ -1,8 +1,9 @@
 """The context as it will be when work begins: screens are judged at the planned start, not at the hour of asking.
 
 What passes by itself holds for a time the policy names; after that it is unknown again. Ages grow, what is on its way
-comes nearer. Two fibre types that are known say what a joint between them loses; measured power, or the class of the
-link and what is in it, says the margin.
+comes nearer. Where nobody has said where the crew is, it is not sent yet: nothing is permitted by that, and advice is
+asked for before somebody drives. Two fibre types that are known say what a joint between them loses; measured power, or
+the class of the link and what is in it, says the margin.
 """
 
 from __future__ import annotations
@@ -18,6 +19,7 @@ from repairadvisor.facts.vocabulary import BY_NAME, Fact
 
 #: Where the crew is settles when work starts; it is not something the start could make old.
 _OF_THE_WAY = ("crew_place", "travel_min")
+_NOT_SENT = "not_sent"
 
 
 def as_it_stands(context: Context, rules: Rules) -> Context:
@@ -39,6 +41,8 @@ def later_on(context: Context, rules: Rules, minutes: float, already: float = 0.
         elif _passes(fact) and _too_old(context, rules, name, already + minutes):
             changes[name] = None
             stale.append(name)
+    if "crew_place" not in context.held and _NOT_SENT in context.possible["crew_place"].words:
+        changes["crew_place"] = Known(_NOT_SENT)
     mismatch = mismatch_of(rules.light, context)
     if mismatch is not None:
         changes["mode_field_loss_db"] = mismatch

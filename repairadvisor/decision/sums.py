@@ -6,8 +6,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 
-from repairadvisor.decision.elimination import Factor
-from repairadvisor.decision.expectation import Expectation
+from repairadvisor.decision.elimination import Factor, Values
+from repairadvisor.decision.expectation import Expectation, Product
 from repairadvisor.decision.worlds import Worlds
 from repairadvisor.policy.condition import holds
 
@@ -34,6 +34,7 @@ class Sums:
         self.worlds = worlds
         self.priced = Expectation(worlds, ())
         self.screened = Expectation(worlds, screened)
+        self._nothing = self.priced.product(())
         self._made: dict[tuple[str, ...], float | Factor] = {}
         self._screens: dict[int, Factor] = {}
 
@@ -45,17 +46,24 @@ class Sums:
 
     def chance(self, screens: Sequence[Factor]) -> float:
         """P(no screen bars), for open screens given as factors of 0 and 1."""
-        return self.screened.expect(screens)
+        return self.screened.product(screens).value
 
-    def expected(self, terms: Sequence[Term], screens: Sequence[Factor]) -> float:
-        """E[a x sum of terms]."""
+    def expected(self, terms: Sequence[Term]) -> float:
+        """E[sum of terms]."""
         constant, groups = self.split(terms)
-        if not screens:
-            return constant + sum(self.priced.expect([group]) for group in groups)
-        parts = self.screened.parts(screens)
-        total = constant * self.screened.expect_parts(parts) if constant else 0.0
+        return constant + sum([self.priced.expect_with(self._nothing, group) for group in groups])
+
+    def expected_if_clear(self, terms: Sequence[Term], clear: Product) -> float:
+        """E[a x sum of terms], ``clear`` being a: the product of open screens."""
+        constant, groups = self.split(terms)
+        return constant * clear.value + sum([self.screened.expect_with(clear, group) for group in groups])
+
+    def expected_where(self, terms: Sequence[Term], name: str) -> Values:
+        """E[sum of terms; fact in its cell] for every cell of a fact that varies."""
+        constant, groups = self.split(terms)
+        total = constant * self.priced.chances(name)
         for group in groups:
-            total += self.screened.expect_parts(self.screened.parts_with(parts, group))
+            total = total + self.priced.held(self.priced.product([group]), name)
         return total
 
     def split(self, terms: Sequence[Term]) -> tuple[float, list[Factor]]:

@@ -58,7 +58,8 @@ class Worlds:
         self._cells: dict[str, tuple[int, ...]] = {}
         self._parents: dict[str, tuple[str, ...]] = {}
         self._means: dict[tuple[str, int], float] = {}
-        self._told: list[str] | None = None
+        self._told: list[tuple[str, frozenset[str]]] | None = None
+        self._hangs_on: dict[str, frozenset[str]] = {}
         self._factors: dict[str, Factor] = {}
         self._shapes: dict[str, Shape] = {}
 
@@ -244,29 +245,37 @@ class Worlds:
         return self.elimination.factor(varying, values.reshape([len(self.cells(name)) for name in varying]))
 
     def bearing_on(self, names: Sequence[str]) -> tuple[str, ...]:
-        """The facts whose factors bear on ``names``: these, what they hang on, and what was seen of that."""
-        found: dict[str, None] = {}
-        work = list(names)
-        seen = self._seen()
-        while work:
-            while work:
-                name = work.pop()
-                if name not in found:
-                    found[name] = None
-                    work.extend(parent for parent in self.parents(name) if not self.settled(parent))
-            # What was seen of a fact that varies tells of it: its factor belongs to the worlds too.
-            work.extend(
-                one
-                for one in seen
-                if one not in found and any(p in found and not self.settled(p) for p in self.parents(one))
-            )
-        return tuple(name for name in self.rules.axes if name in found)
+        """The facts whose factors bear on ``names``: these, what they hang on, and what was seen of that, through
+        however many facts that nobody has told."""
+        found: set[str] = set()
+        for name in names:
+            found |= self._behind(name)
+        more = [(one, behind) for one, behind in self._seen() if one not in found]
+        while True:
+            telling = [behind for _, behind in more if not found.isdisjoint(behind)]
+            if not telling:
+                return tuple(name for name in self.rules.axes if name in found)
+            found.update(*telling)
+            more = [(one, behind) for one, behind in more if one not in found]
 
-    def _seen(self) -> list[str]:
-        """Stated facts that hang on something that varies, and so tell of it."""
+    def _behind(self, name: str) -> frozenset[str]:
+        """A fact, and all that varies on which it hangs."""
+        if name not in self._hangs_on:
+            found, work = {name}, [name]
+            while work:
+                for parent in self.parents(work.pop()):
+                    if parent not in found and not self.settled(parent):
+                        found.add(parent)
+                        work.append(parent)
+            self._hangs_on[name] = frozenset(found)
+        return self._hangs_on[name]
+
+    def _seen(self) -> list[tuple[str, frozenset[str]]]:
+        """Stated facts that hang on something that varies, and so tell of it, with all on which they hang."""
         if self._told is None:
             held = self.context.held
-            self._told = [one for one in held if any(not self.settled(parent) for parent in self.parents(one))]
+            told = [one for one in held if any(not self.settled(parent) for parent in self.parents(one))]
+            self._told = [(one, self._behind(one)) for one in told]
         return self._told
 
     def factor(self, name: str) -> Factor:

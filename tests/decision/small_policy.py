@@ -89,6 +89,10 @@ def _prior(masses: Mapping[str, float] | Sequence[tuple[float, float, float]]) -
     return Prior(dict(masses), ()) if isinstance(masses, Mapping) else Prior({}, tuple(masses))
 
 
+def _alone(priors: Mapping[str, Prior]) -> dict[str, Prior]:
+    return {"": next(iter(priors.values()))}
+
+
 def _bits(partial: PartialPlan) -> int:
     """The plans of this policy that fit part of a plan: bit i for the i-th."""
     return sum(1 << i for i, plan in enumerate(PLANS) if plan.fits(partial))
@@ -96,7 +100,8 @@ def _bits(partial: PartialPlan) -> int:
 
 def small_rules(shipped: Rules, small: Small) -> Rules:
     """The shipped rules with the plans, rules, priors and prices of a small policy in their place."""
-    facts = dict(shipped.policy.facts)
+    # Nothing but the policy's own facts tells of another.
+    facts = {name: replace(one, parent="", priors=_alone(one.priors)) for name, one in shipped.policy.facts.items()}
     for name, masses in small.priors.items():
         facts[name] = replace(facts[name], parent="", priors={"": _prior(masses)})
     for name, (parent, priors) in small.by_parent.items():
@@ -222,16 +227,37 @@ def bars(condition: Condition, world: World) -> bool:
     return cell[0] < condition.value
 
 
-def expected_cost(
-    worlds: Sequence[tuple[float, World]],
-    screens: Sequence[Condition],
-    cost: Callable[[World], float],
-    lost: Callable[[World], float],
-) -> tuple[float, float]:
-    """The chance that nothing bars, and the cost: that of the plan, and what is lost on top where it is barred."""
-    chance = total = 0.0
-    for mass, world in worlds:
-        barred = any(bars(screen, world) for screen in screens)
-        chance += 0.0 if barred else mass
-        total += mass * (cost(world) + (lost(world) if barred else 0.0))
-    return chance, total
+@dataclass(frozen=True)
+class Named:
+    """One plan of the enumeration: its rules, its cost, and what a failed check loses."""
+
+    screens: Sequence[Condition]
+    cost: Callable[[World], float]
+    lost: Callable[[World], float]
+
+    def clear(self, world: World) -> bool:
+        return not any(bars(screen, world) for screen in self.screens)
+
+    def chance(self, worlds: Sequence[tuple[float, World]]) -> float:
+        return sum(mass for mass, world in worlds if self.clear(world))
+
+    def expected_cost(self, worlds: Sequence[tuple[float, World]], owed: Callable[[World], float]) -> float:
+        """The cost where nothing bars; where something does, what is lost and the work that is owed then."""
+        return sum(
+            mass * (self.cost(world) if self.clear(world) else self.lost(world) + owed(world)) for mass, world in worlds
+        )
+
+
+def work_owed(worlds: Sequence[tuple[float, World]], plans: Sequence[Named]) -> Callable[[World], float]:
+    """The work of the plan that comes to the least when one comes back until it can be done."""
+    best, least = None, float("inf")
+    for plan in plans:
+        chance = plan.chance(worlds)
+        if chance <= 0.0:
+            continue
+        work = sum(mass * plan.cost(world) for mass, world in worlds)
+        failed = (1.0 / chance - 1.0) * sum(mass * plan.lost(world) for mass, world in worlds)
+        if work + failed < least - 1e-6:
+            best, least = plan, work + failed
+    assert best is not None
+    return best.cost

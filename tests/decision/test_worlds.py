@@ -127,10 +127,10 @@ def test_elimination_in_any_order_is_the_sum_over_all_worlds(made: Made, order: 
     # Asked again it answers the same, from what it remembers.
     assert elimination.total(list(reversed(factors))) == elimination.total(factors)
     # Backwards: what it comes to with each fact held at each of its cells, also where some cells are worth nothing.
-    margins = elimination.margins(factors)
-    assert set(margins) == set(held)
+    shares = elimination.shares(factors)
+    assert set(shares.by_step) == set(held)
     for name, wanted_cells in held.items():
-        assert margins[name] == pytest.approx(wanted_cells, rel=1e-12, abs=1e-9)
+        assert shares.margin(name) == pytest.approx(wanted_cells, rel=1e-12, abs=1e-9)
 
 
 # --- priors ------------------------------------------------------------------------------------------------------
@@ -171,7 +171,7 @@ def _chances(small: Rules, name: str, cuts: tuple[Condition, ...] = (), **told: 
     found = {}
     for i, (cell, share) in enumerate(zip(worlds.cells(name), shares, strict=True)):
         alone = worlds.factor_of((name,), np.eye(len(shares))[i])
-        assert expectation.expect([alone]) == pytest.approx(float(share), abs=1e-12)
+        assert expectation.product([alone]).value == pytest.approx(float(share), abs=1e-12)
         label = "" if cell == axis.meant else axis.words[cell] if axis.words else f"{worlds.stretch(name, cell)[0]:g}"
         if share > 0.0:
             found[label] = share

@@ -344,8 +344,8 @@ def test_stretches_of_a_prior_reach_the_highest_permitted_value(texts: Texts) ->
 
 
 def test_a_prior_of_words_knows_only_the_words_of_its_fact(texts: Texts) -> None:
-    wrong = _fact_changed(texts, "may_climb", r"^prior = .*$", "prior = { yes = 0.5, maybe = 0.5 }")
-    _refused(wrong, "may_climb", "maybe")
+    wrong = _fact_changed(texts, "services_located", r"^prior = .*$", "prior = { yes = 0.5, maybe = 0.5 }")
+    _refused(wrong, "services_located", "maybe")
 
 
 def test_facts_that_hang_on_each_other_in_a_circle_are_refused(texts: Texts) -> None:
@@ -369,9 +369,9 @@ def test_a_fact_that_passes_says_how_long_it_lasts(texts: Texts) -> None:
 
 
 def test_a_fact_of_the_vocabulary_is_never_left_out_and_none_is_added(texts: Texts) -> None:
-    renamed = _changed(texts, "facts.toml", "[fact.may_climb]", "[fact.may_clamb]")
-    _refused(renamed, "fact.may_clamb", "no fact of the vocabulary")
-    _refused(_fact_changed(texts, "may_climb", r"\A(.|\n)*\Z", ""), "no entry for may_climb")
+    renamed = _changed(texts, "facts.toml", "[fact.services_located]", "[fact.services_located_x]")
+    _refused(renamed, "fact.services_located_x", "no fact of the vocabulary")
+    _refused(_fact_changed(texts, "services_located", r"\A(.|\n)*\Z", ""), "no entry for services_located")
 
 
 @pytest.mark.parametrize(

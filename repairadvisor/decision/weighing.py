@@ -1,0 +1,57 @@
+"""What each of several plans is expected to cost if it is chosen now.
+
+``Q(p) = E[a C] + E[(1 - a) K]``: a is 1 where no screen bars the plan, C its cost. K is what a failed check loses (the
+way and setting up, standing off, coming back) and the work that is owed then (:mod:`repairadvisor.decision.owed`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from repairadvisor.decision.cost import Costs
+from repairadvisor.decision.expectation import Product
+from repairadvisor.decision.owed import owed_terms
+from repairadvisor.decision.sums import Term
+from repairadvisor.policy.plan import Plan
+
+
+class Weighing:
+    """Plans weighed beside each other. ``open_screens`` are those of each plan, by their index."""
+
+    def __init__(self, costs: Costs, open_screens: Mapping[Plan, Sequence[int]]) -> None:
+        self.costs = costs
+        self.plans = tuple(open_screens)
+        self.clear: dict[str, Product] = {
+            plan.id: costs.sums.screened.product([costs.sums.screen(i) for i in screens])
+            for plan, screens in open_screens.items()
+        }
+        uncertain = any(product.parts for product in self.clear.values())
+        self.owed: list[Term] = owed_terms(costs, self.plans, self.clear) if uncertain else []
+        self._owed_keys = {term.key for term in self.owed}
+        self._of_owed: dict[tuple[tuple[str, ...], ...], tuple[list[Term], float]] = {}
+
+    def chance(self, plan: Plan) -> float:
+        """P(no screen bars the plan)."""
+        return self.clear[plan.id].value
+
+    def cost(self, plan: Plan) -> float:
+        """Q(p), without what a temporary repair owes besides."""
+        sums, clear, work = self.costs.sums, self.clear[plan.id], self.costs.terms(plan)
+        if not clear.parts:
+            return sums.expected(work)
+        # What the plan and the work owed have in common is paid in either case.
+        both = [term for term in work if term.key in self._owed_keys]
+        only = [term for term in work if term.key not in self._owed_keys]
+        lost = self.costs.lost_terms(plan)
+        when_barred = sums.expected(lost) - sums.expected_if_clear(lost, clear) + self._owed_instead(clear, both)
+        return sums.expected(both) + sums.expected_if_clear(only, clear) + when_barred
+
+    def _owed_instead(self, clear: Product, both: Sequence[Term]) -> float:
+        """E[(1 - a) x work owed], without what the plan pays in either case."""
+        key = tuple(term.key for term in both)
+        if key not in self._of_owed:
+            paid = set(key)
+            instead = [term for term in self.owed if term.key not in paid]
+            self._of_owed[key] = (instead, self.costs.sums.expected(instead))
+        instead, whole = self._of_owed[key]
+        return whole - self.costs.sums.expected_if_clear(instead, clear)
