@@ -24,6 +24,7 @@ from repairadvisor.decision.advice import (
     Loss,
     Minutes,
     PlanWords,
+    PossibleAnswer,
     Question,
     Restored,
     Source,
@@ -169,10 +170,16 @@ def an_advice(**changes: Any) -> Advice:
                 "spare_far_m",
                 "How many metres of cable hang in the loop on the house side?",
                 "caller",
-                ("under_1_m", "1_to_3_m", "more"),
+                (
+                    PossibleAnswer("less than 1 m", 0.4, "fusion splices at both ends of an inserted section"),
+                    PossibleAnswer("1 m or more", 0.6, "fusion splices, joined directly"),
+                ),
                 "It decides whether one joint is enough.",
+                42.0,
+                (),
             ),
         ),
+        "questions_said": "",
         "turning_points": ("Spare on the exchange side below 1.2 m: insert a section.",),
         "valid_until": "2031-05-04T09:00:00+00:00",
         "valid_because": "the wind was seen then",
@@ -202,6 +209,7 @@ def _nothing_done(**changes: Any) -> Advice:
         "kit": (),
         "alternatives": (),
         "questions": (),
+        "questions_said": "",
         "turning_points": (),
     }
     return an_advice(**{**blank, **changes})

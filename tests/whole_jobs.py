@@ -72,6 +72,8 @@ def disagreements(job: Job, advice: Advice) -> list[str]:
 
 
 def _cautions(job: Job, advice: Advice) -> list[str]:
+    if advice.action == "ask_first" and any("repair" in entry.get("action", ()) for entry in job.accept):
+        return []  # the cautions of the work come with the work
     shown = {caution.tag for caution in advice.cautions}
     return [f"caution {tag} is missing" for tag in job.expect.get("cautions", ()) if tag not in shown]
 

@@ -213,14 +213,29 @@ class Wait:
 
 
 @dataclass(frozen=True, slots=True)
+class PossibleAnswer:
+    """An answer that a question can get, how likely it is (None: not worked out), and what it leads to."""
+
+    answer: str
+    chance: float | None
+    leads_to: str
+
+
+@dataclass(frozen=True, slots=True)
 class Question:
-    """One thing to find out, worded for a person on a phone who is not a splicer."""
+    """One thing to find out, worded for a person on a phone who is not a splicer.
+
+    ``saves``: what knowing it saves on average, asking paid for, in the policy's currency (None: it is asked for
+    safety or for permission). ``together_with``: facts to be asked along with it, without which it may save nothing.
+    """
 
     fact: str
     ask: str
     of_whom: str
-    answers: tuple[str, ...]
+    answers: tuple[PossibleAnswer, ...]
     because: str
+    saves: float | None
+    together_with: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,6 +283,7 @@ class Advice:
     alternatives: tuple[Alternative, ...]
     barred: tuple[Barred, ...]
     questions: tuple[Question, ...]
+    questions_said: str
     turning_points: tuple[str, ...]
     valid_until: str
     valid_because: str

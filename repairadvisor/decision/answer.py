@@ -7,6 +7,7 @@ from datetime import datetime
 
 from repairadvisor.decision.advice import Check, Loss
 from repairadvisor.decision.plan_rows import fibres_fact
+from repairadvisor.decision.questions import Asked
 from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.situation import Judged, Situation
@@ -32,7 +33,7 @@ class Answer:
     later: Later | None = None
     hoped: Judged | None = None
     decisive: tuple[int, ...] = ()
-    questions: tuple[str, ...] = ()
+    questions: tuple[Asked, ...] = ()
     continuity_only: bool = False
 
     @property

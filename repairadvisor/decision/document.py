@@ -38,8 +38,6 @@ from repairadvisor.policy.plan import Plan
 from repairadvisor.policy.read_rules import parents_of
 
 NOT_YET_COMPUTED = (
-    "questions_by_worth",
-    "question_bundles",
     "turning_points",
     "chains_of_checks",
     "fallbacks",
@@ -103,6 +101,7 @@ class _Writer:
             alternatives=grounds.alternatives(self.told),
             barred=grounds.barred(self.told),
             questions=spoken.questions(self.told),
+            questions_said=spoken.questions_said(self.told),
             turning_points=(),
             valid_until=valid_until,
             valid_because=valid_because,
@@ -263,7 +262,7 @@ class _Writer:
 
     def _cautions_of_questions(self) -> list[str]:
         """What the danger that may be there, and what the questions are about, bring along."""
-        asked = set(self.answer.questions)
+        asked = {one.fact for one in self.answer.questions}
         found: list[str] = []
         for i in self.situation.screens(OPEN):
             screen = self.rules.screens[i]
@@ -307,7 +306,7 @@ class _Writer:
 
     def _unknown(self) -> tuple[str, ...]:
         """Open facts that stand between the plan and its being carried out; without a plan, those to ask for."""
-        names = set(self.answer.questions)
+        names = {one.fact for one in self.answer.questions}
         names.update(name for check in self.checks for name in check.facts)
         return tuple(name for name in BY_NAME if name in names)
 

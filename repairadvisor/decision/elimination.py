@@ -114,6 +114,16 @@ class Elimination:
             self._pass_back(step, weight, weights)
         return Shares(found, self.rank)
 
+    def sums_held(self, factors: Sequence[Factor], addends: Sequence[Factor]) -> dict[str, Values]:
+        """The sum of the product of ``factors`` times the sum of ``addends``, with a fact held at each of its cells,
+        for every fact that is named. Every addend speaks of facts that the factors name."""
+        steps, scalars = self._forward(factors)
+        apart = [one for one in addends if not _stand_together(steps, one.names)]
+        if apart:  # facts that no factor ties, tied by one that says nothing
+            ones = [self.factor(one.names, np.ones_like(one.values)) for one in apart]
+            steps, scalars = self._forward([*factors, *ones])
+        return _Slopes(self, steps, scalars, addends).held()
+
     # --- forward ---------------------------------------------------------------------------------------------
 
     def _forward(self, factors: Sequence[Factor]) -> tuple[list[_Step], list[float]]:
@@ -155,7 +165,7 @@ class Elimination:
         leaves = self._product(given, names)
         joined = leaves
         for message in messages:
-            aligned = self._aligned(message.names, message.values, names)
+            aligned = self.aligned(message.names, message.values, names)
             joined = aligned if joined is None else joined * aligned
         assert joined is not None
         joined = np.broadcast_to(joined, tuple(self._sizes[name] for name in names))
@@ -167,11 +177,11 @@ class Elimination:
     def _product(self, factors: Sequence[Factor], names: tuple[str, ...]) -> Values | None:
         found: Values | None = None
         for factor in factors:
-            aligned = self._aligned(factor.names, factor.values, names)
+            aligned = self.aligned(factor.names, factor.values, names)
             found = aligned if found is None else found * aligned
         return found
 
-    def _aligned(self, own: tuple[str, ...], values: Values, names: tuple[str, ...]) -> Values:
+    def aligned(self, own: tuple[str, ...], values: Values, names: tuple[str, ...]) -> Values:
         """Values with an axis for each of ``names``; both are in the order of summing out."""
         if len(own) == len(names):
             return values
@@ -181,7 +191,7 @@ class Elimination:
 
     def _pass_back(self, step: _Step, weight: Values, weights: dict[int, Values]) -> None:
         """Give each message of a step the weight that everything else lends it."""
-        aligned = [self._aligned(one.names, one.values, step.names) for one in step.messages]
+        aligned = [self.aligned(one.names, one.values, step.names) for one in step.messages]
         shared = weight if step.leaves is None else weight * step.leaves
         for i, message in enumerate(step.messages):
             outside = shared
@@ -190,6 +200,120 @@ class Elimination:
                     outside = outside * other
             full = np.broadcast_to(outside, step.joined.shape)
             weights[message.number] = _summed_to(full, step.names, message.names)
+
+
+class _Slopes:
+    """A sum over all worlds and its slope, as each factor that is named grows by what is added to it.
+
+    Messages and weights carry both: what they are, and how they grow.
+    """
+
+    def __init__(
+        self, elimination: Elimination, steps: list[_Step], scalars: list[float], addends: Sequence[Factor]
+    ) -> None:
+        self.aligned = elimination.aligned
+        self.steps = steps
+        self.scalars = scalars
+        self.added = self._attached(addends, elimination.rank)
+        self.grown: dict[int, Values] = {}
+        self.joined: dict[int, Values] = {}
+        for step in steps:
+            joined = self._grown(step)
+            if joined is not None:
+                self.joined[step.left.number] = joined
+                self.grown[step.left.number] = np.asarray(np.add.reduce(joined, axis=0))
+
+    def _attached(self, addends: Sequence[Factor], rank: Mapping[str, int]) -> dict[str, Values]:
+        """Each addend with the step that sums out the first of its facts."""
+        names = {step.name: step.names for step in self.steps}
+        found: dict[str, Values] = {}
+        for one in addends:
+            first = min(one.names, key=rank.__getitem__)
+            values = self.aligned(one.names, one.values, names[first])
+            found[first] = found[first] + values if first in found else values
+        return found
+
+    def _grown(self, step: _Step) -> Values | None:
+        """How the product of a step grows; None where it does not."""
+        added = self.added.get(step.name)
+        total = None if added is None else step.joined * added
+        for i in range(len(step.messages)):
+            growing = self.grown.get(step.messages[i].number)
+            if growing is not None:
+                slope = self._others(step, i) * self.aligned(step.messages[i].names, growing, step.names)
+                total = slope if total is None else total + slope
+        return None if total is None else np.broadcast_to(total, step.joined.shape)
+
+    def _others(self, step: _Step, i: int, also: int = -1) -> Values:
+        """The product of a step without its i-th message (and another one)."""
+        found = step.leaves
+        for k, message in enumerate(step.messages):
+            if k not in (i, also):
+                values = self.aligned(message.names, message.values, step.names)
+                found = values if found is None else found * values
+        return np.ones([1] * len(step.names)) if found is None else found
+
+    def held(self) -> dict[str, Values]:
+        """For each fact and each of its cells, how the sum grows."""
+        weights, slopes = self._of_ends()
+        found: dict[str, Values] = {}
+        for step in reversed(self.steps):
+            weight = weights.pop(step.left.number)[np.newaxis, ...]
+            slope = slopes.pop(step.left.number)[np.newaxis, ...]
+            grown = step.joined * slope
+            if step.left.number in self.joined:
+                grown = grown + self.joined[step.left.number] * weight
+            found[step.name] = _summed_to(grown, step.names, (step.name,))
+            for i, message in enumerate(step.messages):
+                self._pass_back(step, i, weight, slope, weights, slopes)
+                assert message.number in weights
+        return found
+
+    def _of_ends(self) -> tuple[dict[int, Values], dict[int, Values]]:
+        """What stands beside each end, and how that grows."""
+        ends = [step.left.number for step in self.steps if not step.left.names]
+        first = len(self.scalars) - len(ends)
+        growth = [0.0] * first + [float(self.grown.get(number, np.zeros(()))) for number in ends]
+        weights, slopes = {}, {}
+        for i, number in enumerate(ends):
+            others = [*self.scalars[: first + i], *self.scalars[first + i + 1 :]]
+            grown = [*growth[: first + i], *growth[first + i + 1 :]]
+            slope = 0.0
+            for part, beside in zip(grown, products_of_others(others), strict=True):
+                slope += part * beside
+            weight = 1.0
+            for one in others:
+                weight *= one
+            weights[number], slopes[number] = np.asarray(weight), np.asarray(slope)
+        return weights, slopes
+
+    def _pass_back(
+        self,
+        step: _Step,
+        i: int,
+        weight: Values,
+        slope: Values,
+        weights: dict[int, Values],
+        slopes: dict[int, Values],
+    ) -> None:
+        """Give the i-th message of a step the weight that everything else lends it, and how that grows."""
+        others = self._others(step, i)
+        grown = slope * others
+        added = self.added.get(step.name)
+        if added is not None:
+            grown = grown + weight * others * added
+        for k, other in enumerate(step.messages):
+            growing = self.grown.get(other.number) if k != i else None
+            if growing is not None:
+                grown = grown + weight * self._others(step, i, k) * self.aligned(other.names, growing, step.names)
+        message = step.messages[i]
+        shape = step.joined.shape
+        weights[message.number] = _summed_to(np.broadcast_to(weight * others, shape), step.names, message.names)
+        slopes[message.number] = _summed_to(np.broadcast_to(grown, shape), step.names, message.names)
+
+
+def _stand_together(steps: Sequence[_Step], names: tuple[str, ...]) -> bool:
+    return any(step.name in names and set(names) <= set(step.names) for step in steps)
 
 
 def _summed_to(values: Values, names: tuple[str, ...], kept: Sequence[str]) -> Values:

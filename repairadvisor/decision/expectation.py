@@ -7,7 +7,7 @@ been found for a part is remembered, since plans share most of theirs.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -46,12 +46,14 @@ class Product:
 
 
 class Expectation:
-    """Expectations of products of factors. ``together`` are facts that the factors tie to each other, rule by rule."""
+    """Expectations of products of factors. ``together`` are facts that the factors tie to each other, rule by rule;
+    ``names`` are facts that will be spoken of besides. A fact that was not named falls into an island when it is first
+    spoken of, which is refused once a product stands: it might have tied its parts."""
 
-    def __init__(self, worlds: Worlds, together: Iterable[Sequence[str]]) -> None:
+    def __init__(self, worlds: Worlds, together: Iterable[Sequence[str]], names: Iterable[str] = ()) -> None:
         self.worlds = worlds
-        self._together = [tuple(names) for names in together]
-        self._names: dict[str, None] = dict.fromkeys(name for names in self._together for name in names)
+        self._together = [tuple(one) for one in together]
+        self._names: dict[str, None] = dict.fromkeys([*(name for one in self._together for name in one), *names])
         self._island: dict[str, int] = {}
         self._told_apart: dict[int, list[str]] = {}
         self._touched: dict[int, frozenset[int]] = {}
@@ -87,10 +89,10 @@ class Expectation:
     def expect_with(self, product: Product, factor: Factor) -> float:
         """E[product x factor]: cheaper than :meth:`with_factor` where many factors are tried on the same product, since
         each reads off what was summed once."""
-        islands = self._islands_of(factor)
+        islands = self.islands_of(factor)
         touched = {product.of_island.get(island, -1) for island in islands}
         if touched == {-1} or len(islands) == 0:
-            return self._alone(factor) * product.value
+            return self.alone(factor) * product.value
         if len(touched) == 1:
             (at,) = touched
             return self._times(product.parts[at], factor) * product.others[at]
@@ -102,7 +104,11 @@ class Expectation:
         at = product.of_island.get(self._island[name], -1)
         if at < 0:
             return self.chances(name) * product.value
-        return self._of_part(product.parts[at]).margin(name) * product.others[at]
+        return self.shares_of(product.parts[at]).margin(name) * product.others[at]
+
+    def given(self, product: Product, addends: Sequence[Factor]) -> Given:
+        """E[product x sum of ``addends``; fact in its cell], for whichever fact is asked for."""
+        return Given(self, product, addends)
 
     def chances(self, name: str) -> Values:
         """The chance of each cell of a fact that varies."""
@@ -110,6 +116,10 @@ class Expectation:
             priors = self._bearing((name,))
             self._chances[name] = self.worlds.elimination.shares(priors).margin(name) / self._whole(priors)
         return self._chances[name]
+
+    def names(self, name: str) -> bool:
+        """Whether a fact that varies bears on what has been asked."""
+        return name in self._island
 
     def island(self, name: str) -> int:
         """The number of a fact's island."""
@@ -122,6 +132,8 @@ class Expectation:
         """Take facts in that were not named before."""
         new = [name for name in names if name not in self._island and name not in self._names]
         if new:
+            if any(product.parts for product in self._products.values()):
+                raise RuntimeError(f"{', '.join(new)}: first spoken of after products were put together")
             self._names.update(dict.fromkeys(new))
             self._settle_islands()
 
@@ -139,9 +151,10 @@ class Expectation:
             if name in self._island and name not in worlds.rules.derived:
                 self._told_apart.setdefault(self._island[name], []).append(name)
         for memory in (self._touched, self._products, self._shares, self._with):
-            memory.clear()
+            memory.clear()  # they name islands by their numbers
 
-    def _islands_of(self, factor: Factor) -> frozenset[int]:
+    def islands_of(self, factor: Factor) -> frozenset[int]:
+        """The islands that a factor's facts belong to."""
         if factor.number not in self._touched:
             self._know(factor.names)
             self._touched[factor.number] = frozenset([self._island[name] for name in factor.names])
@@ -150,14 +163,14 @@ class Expectation:
     # --- parts -----------------------------------------------------------------------------------------------
 
     def _tied(self, parts: Sequence[Part], factor: Factor) -> list[Part]:
-        islands = self._islands_of(factor)
+        islands = self.islands_of(factor)
         apart = [part for part in parts if islands.isdisjoint(part.islands)]
         tied = [part for part in parts if not islands.isdisjoint(part.islands)]
         together = [one for part in tied for one in part.factors]
         return [*apart, _part(islands.union(*(part.islands for part in tied)), [*together, factor])]
 
     def _product(self, parts: Sequence[Part]) -> Product:
-        values = [self._value(part) for part in parts]
+        values = [self.value_of(part) for part in parts]
         value = 1.0
         for one in values:
             value *= one
@@ -165,7 +178,8 @@ class Expectation:
         key = tuple([part.key for part in parts])
         return Product(tuple(parts), tuple(products_of_others(values)), value, of_island, key)
 
-    def _value(self, part: Part) -> float:
+    def value_of(self, part: Part) -> float:
+        """E[factors of a part]."""
         key = part.key[1]
         if key not in self._values:
             priors = self._bearing(name for factor in part.factors for name in factor.names)
@@ -189,7 +203,7 @@ class Expectation:
 
     # --- shares ----------------------------------------------------------------------------------------------
 
-    def _of_part(self, part: Part, names: Sequence[str] = ()) -> Shares:
+    def shares_of(self, part: Part, names: Sequence[str] = ()) -> Shares:
         """A part told apart by the facts of its islands, and by those derived ones that are named."""
         derived = tuple(sorted(name for name in names if name in self.worlds.rules.derived))
         key = (part.key, derived)
@@ -200,22 +214,33 @@ class Expectation:
             self._shares[key] = shares.divided_by(self._whole(priors))
         return self._shares[key]
 
-    def _alone(self, factor: Factor) -> float:
+    def alone(self, factor: Factor) -> float:
         """E[factor]."""
         key = (factor.number,)
         if key not in self._with:
-            product, islands = self._product(()), self._islands_of(factor)
+            product, islands = self._product(()), self.islands_of(factor)
             found = self._over_parts(product, factor, {-1}) if islands else float(factor.values)
             self._with[key] = found
         return self._with[key]
+
+    def slopes_of(self, part: Part, addends: Sequence[Factor]) -> dict[str, Values]:
+        """E[factors of a part x sum of ``addends``; fact in its cell] for the part's facts; all within the part."""
+        if not addends:
+            return {}
+        told_apart = [name for island in sorted(part.islands) for name in self._told_apart.get(island, ())]
+        named = [name for one in (*part.factors, *addends) for name in one.names]
+        priors = self._bearing([*told_apart, *named])
+        whole = self._whole(priors)
+        found = self.worlds.elimination.sums_held([*priors, *part.factors], addends)
+        return {name: values / whole for name, values in found.items()}
 
     def _times(self, part: Part, factor: Factor) -> float:
         """E[factors of a part x factor], all of it within the part."""
         key = (part.key, factor.number)
         if key not in self._with:
-            share = self._of_part(part, factor.names).over(factor.names)
+            share = self.shares_of(part, factor.names).over(factor.names)
             if share is None:
-                self._with[key] = self._value(_part(part.islands, [*part.factors, factor]))
+                self._with[key] = self.value_of(_part(part.islands, [*part.factors, factor]))
             else:
                 self._with[key] = float(np.add.reduce((factor.values * share).reshape(-1)))
         return self._with[key]
@@ -232,15 +257,91 @@ class Expectation:
             names.setdefault(place, []).append(name)
         values = factor.values
         for place, mine in names.items():
-            share = self._of_part(parts[place], mine).over(mine)
+            share = self.shares_of(parts[place], mine).over(mine)
             if share is None:
                 return self.with_factor(product, factor).value
-            sizes = iter(share.shape)
-            values = values * share.reshape([next(sizes) if name in mine else 1 for name in factor.names])
+            values = values * spread(share, mine, factor.names)
         result = float(np.add.reduce(values.reshape(-1)))
         for i, part in enumerate(product.parts):
-            result *= 1.0 if i in touched else self._value(part)
+            result *= 1.0 if i in touched else self.value_of(part)
         return result
+
+
+class Given:
+    """An expectation of a product times a sum of addends, with one fact held at each of its cells.
+
+    Each island, or part of several, gives its own facts; what belongs elsewhere is summed out of the addends first.
+    """
+
+    def __init__(self, expectation: Expectation, product: Product, addends: Sequence[Factor]) -> None:
+        self._expectation = expectation
+        self._product = product
+        self._addends = [one for one in addends if one.names]
+        self.total = sum([expectation.expect_with(product, one) for one in addends])
+        self._found: dict[int, Mapping[str, Values]] = {}
+
+    def at(self, name: str) -> Values:
+        """With ``name`` at each of its cells, an axis of them."""
+        island = self._expectation.island(name)
+        place = self._product.of_island.get(island, -1 - island)
+        if place not in self._found:
+            self._found[place] = self._in_place(place, island)
+        return self._found[place].get(name, self._expectation.chances(name) * self.total)
+
+    def _in_place(self, place: int, island: int) -> Mapping[str, Values]:
+        """For every fact of one part, or of one island beside all parts."""
+        expectation, product = self._expectation, self._product
+        part = product.parts[place] if place >= 0 else _part((island,), ())
+        mine = [one for one in self._addends if not part.islands.isdisjoint(expectation.islands_of(one))]
+        if not mine and place < 0:
+            return {}
+        within: list[Factor] = []
+        tied: list[Factor] = []
+        for one in mine:
+            summed = self._summed_to(part, place, one)
+            (tied if summed is None else within).append(one if summed is None else summed)
+        beside = self.total - sum([expectation.expect_with(product, one) for one in mine])
+        shares = expectation.shares_of(part)
+        own = expectation.value_of(part)
+        found = expectation.slopes_of(part, within)
+        total = {
+            name: found.get(name, 0.0) + shares.margin(name) * (beside / own if own else 0.0) for name in shares.by_step
+        }
+        for one in tied:
+            more = expectation.with_factor(product, one)
+            total = {name: values + expectation.held(more, name) for name, values in total.items()}
+        return total
+
+    def _summed_to(self, part: Part, place: int, addend: Factor) -> Factor | None:
+        """An addend with the facts of other parts and islands summed out, times what stands beside those; None where
+        facts of another part did not stand together."""
+        expectation, product = self._expectation, self._product
+        kept = tuple(name for name in addend.names if expectation.island(name) in part.islands)
+        others: dict[int, list[str]] = {}
+        for name in addend.names:
+            if name not in kept:
+                island = expectation.island(name)
+                others.setdefault(product.of_island.get(island, -1 - island), []).append(name)
+        values = addend.values
+        for at, names in others.items():
+            other = product.parts[at] if at >= 0 else _part((-1 - at,), ())
+            share = expectation.shares_of(other, names).over(names)
+            if share is None:
+                return None
+            values = values * spread(share, names, addend.names)
+        for axis in range(len(addend.names) - 1, -1, -1):
+            if addend.names[axis] not in kept:
+                values = np.add.reduce(values, axis=axis)
+        scale = 1.0
+        for i, beside in enumerate(product.parts):
+            scale *= 1.0 if i == place or i in others else expectation.value_of(beside)
+        return expectation.worlds.elimination.factor(kept, values * scale)
+
+
+def spread(share: Values, mine: Sequence[str], names: Sequence[str]) -> Values:
+    """Values over some of ``names`` with an axis for each of them; both in the order of summing out."""
+    sizes = iter(share.shape)
+    return share.reshape([next(sizes) if name in mine else 1 for name in names])
 
 
 def _numbered(groups: Iterable[Sequence[str]]) -> dict[str, int]:

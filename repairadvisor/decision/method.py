@@ -8,29 +8,23 @@ waited for, else everybody keeps away. A start that costs less than acting now i
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 from repairadvisor.decision.advice import Advice
 from repairadvisor.decision.answer import Answer
 from repairadvisor.decision.document import write
 from repairadvisor.decision.plans import indifference, ranked, second_visit
+from repairadvisor.decision.questions import danger_first, roots, to_ask, worth_asking
 from repairadvisor.decision.rules import Rules
-from repairadvisor.decision.screens import BARRED, OPEN, open_facts
+from repairadvisor.decision.screens import BARRED
 from repairadvisor.decision.situation import Judged, Situation, look, weigh
 from repairadvisor.decision.slots import best_later, has_temporary
 from repairadvisor.decision.start import as_it_stands
 from repairadvisor.facts.context import Context
-from repairadvisor.facts.value import Known
-from repairadvisor.facts.vocabulary import BY_NAME, CREW_AND_STOCK, ON_ARRIVAL, WITH_INSTRUMENT
+from repairadvisor.facts.vocabulary import BY_NAME, CREW_AND_STOCK
 from repairadvisor.policy.condition import facts_of
 from repairadvisor.policy.model import Screen
 
 #: Goes up when the same context and policy can give another document.
 METHOD_VERSION = "3"
-
-#: Asked for before all else, in this order, where they are open.
-FIRST_QUESTIONS = ("danger_seen", "place", "fault_seen")
-MOST_QUESTIONS = 3
 
 
 def advise(context: Context, rules: Rules, issued_plan: str = "") -> Advice:
@@ -73,56 +67,11 @@ def _repair_or_wait(situation: Situation, plans: int, issued_plan: str) -> Answe
     least = min(one.cost for one in order)
     if later is not None and later.cost < least - indifference(rules, least):
         return Answer(situation, "make_safe_and_wait", order=tuple(order), later=later)
-    return Answer(situation, "repair", order=tuple(order))
-
-
-def to_ask(situation: Situation) -> tuple[str, ...]:
-    """Facts that can be learnt before anybody is sent and that stand between some plan and permission.
-
-    Only plans that nothing bars count, and, once danger, place and what is seen are known, only those that would be
-    permitted often enough. Those three come first; then the facts that stand before the most plans.
-    """
-    rules = situation.rules
-    hopeful = ((1 << len(rules.policy.plans)) - 1) & ~situation.barred
-    if all(situation.context.possible[name].settled for name in FIRST_QUESTIONS):
-        often = rules.policy.rates["worth_asking_chance"].value
-        hopeful = sum(1 << one.index for one in weigh(situation, hopeful) if one.chance >= often)
-    before: dict[str, int] = {}
-    for i in situation.screens(OPEN):
-        screen = rules.screens[i]
-        plans = rules.screen_plans[i] & hopeful
-        if screen.check or not plans:
-            continue
-        for name in _roots(rules, open_facts(rules.compiled, situation.context, i)):
-            if learnable_now(situation.context, name):
-                before[name] = before.get(name, 0) | plans
-    if not before:
-        return ()
-    if not situation.context.possible["place"].settled and not situation.context.possible["danger_seen"].settled:
-        before["danger_seen"] = hopeful
-    first = [name for name in FIRST_QUESTIONS if name in before]
-    rest = sorted((name for name in before if name not in first), key=lambda name: (-before[name].bit_count(), name))
-    return tuple((first + rest)[:MOST_QUESTIONS])
-
-
-def _roots(rules: Rules, names: Sequence[str]) -> list[str]:
-    """Facts of the vocabulary behind derived ones."""
-    found: dict[str, None] = {}
-    for name in names:
-        derived = rules.policy.derived.get(name)
-        terms = [] if derived is None else [term.fact for term in derived.terms if term.if_unknown is None]
-        found.update(dict.fromkeys(terms or ([name] if derived is None else [])))
-    return list(found)
-
-
-def learnable_now(context: Context, name: str) -> bool:
-    """Whether a fact that is open can be learnt before anybody is sent, or by a crew that is already there."""
-    if context.possible[name].settled:
-        return False
-    there = context.state("crew_place")
-    on_site = isinstance(there, Known) and there.value == "on_site"
-    ways = BY_NAME[name].learnt
-    return on_site or any(way not in (ON_ARRIVAL, WITH_INSTRUMENT) for way in ways)
+    asked, saves = worth_asking(situation, order)
+    questions = danger_first(situation, asked)
+    if saves > indifference(rules, least):
+        return Answer(situation, "ask_first", order=tuple(order), questions=questions)
+    return Answer(situation, "repair", order=tuple(order), questions=questions)
 
 
 def continuity(situation: Situation) -> tuple[Judged, ...]:
@@ -182,4 +131,4 @@ def _lifts_by_event(rules: Rules, i: int) -> bool:
 
 
 def _roots_of(rules: Rules, screen: Screen) -> list[str]:
-    return _roots(rules, facts_of(screen.bars_when))
+    return roots(rules, facts_of(screen.bars_when))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from repairadvisor.decision.plan_rows import persons
 from repairadvisor.decision.rules import Rules
@@ -35,6 +35,15 @@ def ranked(situation: Situation, judged: Sequence[Judged], issued_plan: str = ""
     rest = sorted((one for one in judged if one.cost > near), key=lambda one: (one.cost, one.index))
     level.sort(key=lambda one: (one.plan.id != issued_plan, *standing(situation, one.plan)))
     return level + rest
+
+
+def preferred(situation: Situation, costs: Mapping[int, float]) -> int:
+    """The plan, by index, that wins at these expected costs: see :func:`ranked`."""
+    least = min(costs.values())
+    near = least + indifference(situation.rules, least)
+    plans = situation.rules.policy.plans
+    level = [index for index, cost in costs.items() if cost <= near]
+    return min(level, key=lambda index: standing(situation, plans[index]))
 
 
 def standing(situation: Situation, plan: Plan) -> tuple[float | str, ...]:

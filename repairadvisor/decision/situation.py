@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from repairadvisor.decision.cost import Costs
 from repairadvisor.decision.light import BUDGET_DIRECT, BUDGET_INSERT
+from repairadvisor.decision.owed import DAMAGE
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.screens import BARRED, CLEAR, OPEN, statuses
 from repairadvisor.decision.weighing import Weighing
@@ -83,7 +84,13 @@ def worlds_of(situation: Situation, plans: int) -> tuple[Worlds, Costs, list[tup
     screened = [rules.compiled.facts[i] for i in spoken_of]
     costs = Costs(rules.policy, rules.light, worlds, rules.rows, screened)
     weighed = [plan for index, plan in enumerate(rules.policy.plans) if plans >> index & 1]
-    terms = dict.fromkeys(term.facts for plan in weighed for term in costs.terms(plan))
+    terms = dict.fromkeys(
+        term.facts
+        for plan in weighed
+        for term in (*costs.terms(plan), *costs.lost_terms(plan), *costs.stand_off_terms())
+    )
+    names = [DAMAGE, *(name for facts in (*screened, *terms) for name in facts)]
+    costs.sums.spoken_of = tuple(dict.fromkeys(names))
     return worlds, costs, [*screened, *terms]
 
 

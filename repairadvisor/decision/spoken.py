@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from repairadvisor.decision.advice import Question, Wait
+import math
+
+from repairadvisor.decision.advice import PossibleAnswer, Question, Wait
 from repairadvisor.decision.answer import Told
+from repairadvisor.decision.outlook import STANDING_OFF
 from repairadvisor.decision.plans import standing
+from repairadvisor.decision.questions import Asked, Option
 from repairadvisor.decision.start import travel_min
 from repairadvisor.facts.value import Known
 from repairadvisor.facts.vocabulary import BY_NAME
@@ -85,7 +89,11 @@ def because(told: Told) -> str:
         key = "repair_level" if cheaper else "repair"
         return words.say("because", key, permitted=len(answer.order), total=total, currency=told.currency)
     if answer.action == "ask_first":
-        return words.say("because", "ask_first_no_plan")
+        if not answer.order:
+            return words.say("because", "ask_first_no_plan")
+        saved = max(one.saves or 0.0 for one in answer.questions)
+        now = words.plan(answer.order[0].plan).phrase
+        return words.say("because", "ask_first_saves", saved=f"{saved:.0f}", currency=told.currency, plan=now)
     if answer.action == "make_safe_and_wait":
         key = "make_safe_and_wait" if answer.order else "make_safe_and_wait_no_plan"
         return words.say("because", key, until=_until(told))
@@ -152,17 +160,76 @@ def call(told: Told) -> tuple[str, ...]:
 
 def questions(told: Told) -> tuple[Question, ...]:
     """What to find out, each worded for a person on a phone."""
-    found = []
-    for name in told.answer.questions:
-        fact, policy = BY_NAME[name], told.policy.facts[name]
-        words = told.context.possible[name].words
-        found.append(
-            Question(
-                fact=name,
-                ask=policy.question,
-                of_whom=policy.of_whom,
-                answers=tuple(told.words.say("word", name, word) for word in words) if fact.words else (fact.unit,),
-                because=told.words.say("question", "because", what=told.words.say("question", "because_permission")),
-            )
-        )
-    return tuple(found)
+    return tuple(_question(told, one) for one in told.answer.questions)
+
+
+def _question(told: Told, one: Asked) -> Question:
+    policy = told.policy.facts[one.fact]
+    if one.saves is None:
+        because = told.words.say("question", "because", what=told.words.say("question", "because_permission"))
+    else:
+        because = told.words.say("question", "because_saves", saved=f"{one.saves:.0f}", currency=told.currency)
+    return Question(
+        fact=one.fact,
+        ask=policy.question,
+        of_whom=policy.of_whom,
+        answers=tuple(_answer(told, one.fact, option) for option in one.options) or _any_answer(told, one.fact),
+        because=because,
+        saves=None if one.saves is None else round(one.saves, 2),
+        together_with=tuple(name for name in one.together if name != one.fact),
+    )
+
+
+def _any_answer(told: Told, name: str) -> tuple[PossibleAnswer, ...]:
+    """What can be answered, where it is not worked out what each answer leads to."""
+    words = told.context.possible[name].words
+    said = [told.words.say("word", name, word) for word in words] or [
+        told.words.say("answer", "number", unit=BY_NAME[name].unit)
+    ]
+    return tuple(PossibleAnswer(one, None, "") for one in said)
+
+
+def _answer(told: Told, name: str, option: Option) -> PossibleAnswer:
+    if option.leads_to == STANDING_OFF:
+        leads_to = told.words.say("answer", "another_day")
+    else:
+        leads_to = told.words.plan(told.policy.plans[option.leads_to]).phrase
+    return PossibleAnswer(_answer_said(told, name, option), round(option.chance, 3), leads_to)
+
+
+def _answer_said(told: Told, name: str, option: Option) -> str:
+    worlds = told.situation.worlds
+    assert worlds is not None
+    cells, axis = worlds.cells(name), worlds.axis(name)
+    mine = [cells[i] for i in option.cells]
+    meant = [cell for cell in mine if cell != axis.meant]
+    lacks = [told.words.say("answer", "lacks")] if len(meant) < len(mine) else []
+    if axis.words:
+        if len(mine) > MOST_NAMED and 2 * len(mine) >= len(cells):
+            return told.words.say("answer", "else")
+        said = [told.words.say("word", name, axis.words[cell]) for cell in meant]
+        return told.words.listed([*said, *lacks], told.words.say("fact", "or"))
+    if not meant:
+        return lacks[0]
+    low, high = worlds.stretch(name, meant[0])[0], worlds.stretch(name, meant[-1])[1]
+    fields = {"low": _first_from(low, name), "high": _first_from(high, name), "unit": BY_NAME[name].unit}
+    first, last = meant[0] == cells[0], meant[-1] == max(cell for cell in cells if cell != axis.meant)
+    key = "any" if first and last else "up_to" if first else "at_least" if last else "between"
+    if low == high:
+        key = "exactly"
+    elif key == "up_to" and not axis.whole:
+        key = "below"
+    return told.words.listed([told.words.say("answer", key, **fields), *lacks], told.words.say("fact", "or"))
+
+
+def _first_from(value: float, name: str) -> str:
+    """The first value from here on that a person would say, at the fact's resolution."""
+    step = BY_NAME[name].resolution
+    return f"{math.ceil(value / step - 1e-9) * step:.10g}"
+
+
+def questions_said(told: Told) -> str:
+    """That nothing has to be asked, where that is so; nothing where something is asked or nothing is done."""
+    if told.answer.questions or told.answer.action != "repair":
+        return ""
+    return told.words.say("question", "nothing")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import partial
+from functools import cached_property, partial
 
 from repairadvisor.decision.elimination import Factor, Values
 from repairadvisor.decision.expectation import Expectation, Product
@@ -28,15 +28,25 @@ class Term:
 
 
 class Sums:
-    """Sums of terms in one context's worlds. ``screened`` are the facts of each open screen."""
+    """Sums of terms in one context's worlds. ``rules`` are the facts of each open screen; ``spoken_of`` are all facts
+    that terms and questions will speak of, to be set before anything is summed."""
 
-    def __init__(self, worlds: Worlds, screened: Sequence[Sequence[str]]) -> None:
+    def __init__(self, worlds: Worlds, rules: Sequence[Sequence[str]]) -> None:
         self.worlds = worlds
-        self.priced = Expectation(worlds, ())
-        self.screened = Expectation(worlds, screened)
-        self._nothing = self.priced.product(())
+        self.spoken_of: tuple[str, ...] = ()
+        self._rules = rules
         self._made: dict[tuple[str, ...], float | Factor] = {}
         self._screens: dict[int, Factor] = {}
+
+    @cached_property
+    def priced(self) -> Expectation:
+        """Expectations with no regard to screens."""
+        return Expectation(self.worlds, (), self.spoken_of)
+
+    @cached_property
+    def screened(self) -> Expectation:
+        """Expectations where no screen bars."""
+        return Expectation(self.worlds, self._rules, self.spoken_of)
 
     def screen(self, index: int) -> Factor:
         """An open screen as a factor, made once."""
@@ -51,7 +61,7 @@ class Sums:
     def expected(self, terms: Sequence[Term]) -> float:
         """E[sum of terms]."""
         constant, groups = self.split(terms)
-        return constant + sum([self.priced.expect_with(self._nothing, group) for group in groups])
+        return constant + sum([self.priced.alone(group) for group in groups])
 
     def expected_if_clear(self, terms: Sequence[Term], clear: Product) -> float:
         """E[a x sum of terms], ``clear`` being a: the product of open screens."""
@@ -65,6 +75,18 @@ class Sums:
         for group in groups:
             total = total + self.priced.held(self.priced.product([group]), name)
         return total
+
+    def signed(self, plus: Sequence[Term], minus: Sequence[Term]) -> tuple[float, list[Factor]]:
+        """Terms less other terms: the settled part as a number, and a factor for each set of facts of the rest."""
+        constant, groups = self.split(plus)
+        less, taken = self.split(minus)
+        values: dict[tuple[str, ...], Values] = {}
+        for sign, factors in ((1.0, groups), (-1.0, taken)):
+            for one in factors:
+                more = one.values * sign
+                values[one.names] = values[one.names] + more if one.names in values else more
+        factor = self.worlds.elimination.factor
+        return constant - less, [factor(names, one) for names, one in values.items()]
 
     def split(self, terms: Sequence[Term]) -> tuple[float, list[Factor]]:
         """What is settled as one number, and a factor for each set of facts that the rest depends on."""

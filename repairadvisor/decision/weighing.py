@@ -36,15 +36,31 @@ class Weighing:
 
     def cost(self, plan: Plan) -> float:
         """Q(p), without what a temporary repair owes besides."""
-        sums, clear, work = self.costs.sums, self.clear[plan.id], self.costs.terms(plan)
+        clear, work = self.clear[plan.id], self.costs.terms(plan)
+        sums = self.costs.sums
         if not clear.parts:
             return sums.expected(work)
-        # What the plan and the work owed have in common is paid in either case.
-        both = [term for term in work if term.key in self._owed_keys]
-        only = [term for term in work if term.key not in self._owed_keys]
+        both, only = self._shared(work)
         lost = self.costs.lost_terms(plan)
         when_barred = sums.expected(lost) - sums.expected_if_clear(lost, clear) + self._owed_instead(clear, both)
         return sums.expected(both) + sums.expected_if_clear(only, clear) + when_barred
+
+    def always_and_if_clear(self, plan: Plan) -> tuple[tuple[list[Term], ...], list[Term], list[Term]]:
+        """Q(p) as E[terms that are paid always] + E[a x (terms paid where nothing bars, less terms saved there)]; the
+        first in lists that plans share."""
+        work = self.costs.terms(plan)
+        if not self.clear[plan.id].parts:
+            return (work,), [], []
+        both, only = self._shared(work)
+        paid = {term.key for term in both}
+        owed = [term for term in self.owed if term.key not in paid]
+        lost = self.costs.lost_terms(plan)
+        return (both, lost, owed), only, [*lost, *owed]
+
+    def _shared(self, work: Sequence[Term]) -> tuple[list[Term], list[Term]]:
+        """What the plan and the work owed have in common, which is paid in either case, and what it has alone."""
+        both = [term for term in work if term.key in self._owed_keys]
+        return both, [term for term in work if term.key not in self._owed_keys]
 
     def _owed_instead(self, clear: Product, both: Sequence[Term]) -> float:
         """E[(1 - a) x work owed], without what the plan pays in either case."""

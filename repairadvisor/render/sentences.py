@@ -195,8 +195,11 @@ def question(one: Question) -> str:
     """One thing to find out."""
     whom = one.of_whom if one.of_whom.startswith("somebody") else f"the {one.of_whom}"
     line = f"Ask {figures.words(whom)}: {one.ask}"
-    if one.answers:
-        line += f" ({' / '.join(figures.words(answer) for answer in one.answers)})"
+    leading = [answer for answer in one.answers if answer.leads_to]
+    if one.answers and not leading:
+        line += f" ({' / '.join(figures.words(answer.answer) for answer in one.answers)})"
+    if leading:
+        line += " " + "; ".join(f"{figures.words(answer.answer)}: {answer.leads_to}" for answer in leading) + "."
     return line + (f" Because: {one.because}" if one.because else "")
 
 

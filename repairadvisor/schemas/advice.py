@@ -151,6 +151,7 @@ _DESCRIBED: dict[tuple[type, str], str] = {
     (Advice, "unknown_that_matter"): "facts not known that could change something",
     (Advice, "not_yet_computed"): "parts that this version does not work out",
     (Advice, "defers_to"): "who and what comes before this advice",
+    (Advice, "questions_said"): "that nothing has to be asked, where that is so",
     (KitLine, "line_for"): "what it is carried for",
 }
 

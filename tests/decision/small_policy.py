@@ -113,6 +113,7 @@ def small_rules(shipped: Rules, small: Small) -> Rules:
         "second_visit_cu": 0.0,
         "stand_off_hours": 0.0,
         "workmanship_kept": 1.0,
+        "failed_visits_most": 0.0,
         **small.rates,
     }
     once = {"attempts_most": replace(shipped.policy.limits["attempts_most"], value=1.0)}  # joints made again: elsewhere
@@ -248,8 +249,11 @@ class Named:
         )
 
 
-def work_owed(worlds: Sequence[tuple[float, World]], plans: Sequence[Named]) -> Callable[[World], float]:
-    """The work of the plan that comes to the least when one comes back until it can be done."""
+def work_owed(
+    worlds: Sequence[tuple[float, World]], plans: Sequence[Named], most_visits: float, *, damage_known: bool
+) -> Callable[[World], float]:
+    """The work of the plan that comes to the least when one comes back until it can be done, and its failed visits;
+    its mean where nobody knows the damage."""
     best, least = None, float("inf")
     for plan in plans:
         chance = plan.chance(worlds)
@@ -260,4 +264,10 @@ def work_owed(worlds: Sequence[tuple[float, World]], plans: Sequence[Named]) -> 
         if work + failed < least - 1e-6:
             best, least = plan, work + failed
     assert best is not None
-    return best.cost
+    chosen, chance = best, best.chance(worlds)
+    lost = sum(mass * chosen.lost(world) for mass, world in worlds)
+    in_vain = min(1.0 / chance - 1.0, most_visits) * lost
+    if damage_known:
+        return lambda world: chosen.cost(world) + in_vain
+    mean = sum(mass * chosen.cost(world) for mass, world in worlds)
+    return lambda _: mean + in_vain

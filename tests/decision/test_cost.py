@@ -40,6 +40,8 @@ from repairadvisor.policy.condition import Below, Condition, IsOneOf, Some
 
 #: Nothing that is down costs anything here, so that a cost is what the small policy says it is.
 CALM: dict[str, Any] = {"outage_value_cu_per_h": 0, "crew_place": "on_site", "service_kind": "passive_network"}
+#: The damage is known, so that what stays owed is known world by world.
+CUT: dict[str, Any] = {**CALM, "fault_seen": "cut"}
 
 ON_FUSION, ON_MECHANICAL, ON_NOTHING = ({"method": (plan.method,)} for plan in PLANS)
 
@@ -75,7 +77,7 @@ def _weighed(rules: Rules, context: Context) -> dict[str, Judged]:
 
 
 def _costs(rules: Rules, **told: Any) -> list[float]:
-    judged = _weighed(rules, parse_context({**CALM, **told}, NOW))
+    judged = _weighed(rules, parse_context({**CUT, **told}, NOW))
     return [judged[plan.id].cost for plan in PLANS]
 
 
@@ -102,7 +104,7 @@ def test_spare_known_and_gas_not(by_hand: Rules) -> None:
 
 def test_gas_clear_or_without_meaning(by_hand: Rules) -> None:
     """A fact may be bounded to one of its words and to having no meaning at once: at the box or in clear air."""
-    context = parse_context({**CALM, "spare_near_m": 30}, NOW)
+    context = parse_context({**CUT, "spare_near_m": 30}, NOW)
     no_alarm = Possible(("clear",), 0.0, 0.0, applies=True, may_lack=True)
     context = replace(context, possible={**context.possible, "gas_test": no_alarm})
     judged = _weighed(by_hand, context)[FUSION.id]
@@ -123,7 +125,7 @@ def test_where_nothing_is_open_fusion_costs_what_it_costs(by_hand: Rules, told: 
 
 
 def test_chances_that_nothing_bars(by_hand: Rules) -> None:
-    judged = _weighed(by_hand, parse_context(CALM, NOW))
+    judged = _weighed(by_hand, parse_context(CUT, NOW))
     chances = [judged[plan.id].chance for plan in PLANS]
     assert chances == pytest.approx([0.705, 0.6, 1.0], abs=1e-12)
 
@@ -136,21 +138,21 @@ def test_dry_and_wet(by_hand: Rules) -> None:
 
 def test_a_bound_within_a_stretch_splits_it(by_hand: Rules) -> None:
     """Spare between 1 and 2 + 249: half of what is short, half of what is long: 0.125 against 0.375, as before."""
-    halved = _weighed(by_hand, parse_context({**CALM, "spare_near_m": {"between": [1, 251]}}, NOW))[FUSION.id]
+    halved = _weighed(by_hand, parse_context({**CUT, "spare_near_m": {"between": [1, 251]}}, NOW))[FUSION.id]
     assert halved.chance == pytest.approx(0.94 * 0.75, abs=1e-12)
-    rest = _weighed(by_hand, parse_context({**CALM, "spare_near_m": {"between": [1, 2]}}, NOW))[FUSION.id]
+    rest = _weighed(by_hand, parse_context({**CUT, "spare_near_m": {"between": [1, 2]}}, NOW))[FUSION.id]
     assert rest.chance == pytest.approx(0.0, abs=1e-12)
     assert rest.cost == pytest.approx(220.0 / 3.0 + 76.5, abs=1e-9)  # fusion cannot be what stays owed: mechanical is
 
 
 def test_a_tie_goes_to_the_plan_without_a_machine(by_hand: Rules) -> None:
-    situation = look(by_hand, parse_context({**CALM, "place": "chamber"}, NOW))
+    situation = look(by_hand, parse_context({**CUT, "place": "chamber"}, NOW))
     order = ranked(situation, weigh(situation, 7))
     assert [one.plan for one in order] == [MECHANICAL, FUSION, NOTHING]
 
 
 def test_a_plan_already_issued_is_kept_among_equals_only(by_hand: Rules) -> None:
-    situation = look(by_hand, parse_context({**CALM, "place": "chamber"}, NOW))
+    situation = look(by_hand, parse_context({**CUT, "place": "chamber"}, NOW))
     judged = weigh(situation, 7)
     assert ranked(situation, judged, FUSION.id)[0].plan == FUSION
     assert ranked(situation, judged, NOTHING.id)[0].plan == MECHANICAL
@@ -286,7 +288,7 @@ def _small(draw: st.DrawFn) -> tuple[Small, dict[str, dict[str, Any]]]:
             *(a_screen(f"f{i}", "fusion_splice", one) for i, one in enumerate(on_fusion)),
             *(a_screen(f"m{i}", "mechanical_splice", one) for i, one in enumerate(on_mechanical)),
         ),
-        rates={"stand_off_return_cu": back},
+        rates={"stand_off_return_cu": back, "failed_visits_most": float(draw(st.integers(0, 3)))},
     )
     return small, numbers
 
@@ -330,10 +332,13 @@ def test_every_plan_costs_what_enumeration_says(rules: Rules) -> None:
     weighed: list[float] = []
 
     @settings(max_examples=120, derandomize=True, deadline=None, database=None)
-    @given(made=_small(), known=_known())
-    def weighing_is_enumeration(made: tuple[Small, dict[str, dict[str, Any]]], known: dict[str, Any]) -> None:
+    @given(made=_small(), known=_known(), damage=st.sampled_from([None, "crushed"]))
+    def weighing_is_enumeration(
+        made: tuple[Small, dict[str, dict[str, Any]]], known: dict[str, Any], damage: str | None
+    ) -> None:
         small, numbers = made
-        made_rules, context = small_rules(rules, small), parse_context({**CALM, **_told(known)}, NOW)
+        told = {**CALM, **_told(known)} | ({} if damage is None else {"fault_seen": damage})
+        made_rules, context = small_rules(rules, small), parse_context(told, NOW)
         judged = _weighed(made_rules, context)
         worlds = worlds_of(small, known, CUTS)
         named = {
@@ -344,7 +349,12 @@ def test_every_plan_costs_what_enumeration_says(rules: Rules) -> None:
             )
             for plan in PLANS
         }
-        owed = work_owed(worlds, [named[plan_id] for plan_id in judged])
+        owed = work_owed(
+            worlds,
+            [named[plan_id] for plan_id in judged],
+            small.rates["failed_visits_most"],
+            damage_known=damage is not None,
+        )
         for plan_id, one in named.items():
             chance = one.chance(worlds)
             if plan_id not in judged:

@@ -76,7 +76,11 @@ def _check_plans(situation: Situation, advice: Advice) -> None:
 
 def _check_parts(advice: Advice) -> None:
     assert (advice.action == "make_safe_and_wait") == (advice.wait is not None)
-    assert (advice.action == "ask_first") == bool(advice.questions)
+    assert advice.questions or advice.action != "ask_first"
+    assert bool(advice.questions) != bool(advice.questions_said) or advice.action not in ("repair", "ask_first")
+    for question in advice.questions:
+        assert question.saves is None or question.saves > 0.0
+        assert question.answers
     assert (advice.loss is None) or advice.action == "repair"
     assert advice.loss is not None or advice.loss_withheld
     if advice.action in ("stand_off", "out_of_scope"):

@@ -178,6 +178,37 @@ def _chances(small: Rules, name: str, cuts: tuple[Condition, ...] = (), **told: 
     return found
 
 
+@settings(max_examples=150, derandomize=True, deadline=None, database=None)
+@given(made=_factors(), more=_factors(), order=st.permutations(NAMES))
+def test_sums_with_a_fact_held_are_the_sum_over_the_worlds_in_which_it_is_so(
+    made: Made, more: Made, order: list[str]
+) -> None:
+    """The product of some factors times the sum of others; those others may tie facts that no factor ties."""
+    sizes, factors = made
+    named = {name for names, _ in factors for name in names}
+    addends = [
+        (names, np.resize(values, [sizes[name] for name in names]))
+        for names, values in more[1]
+        if names and set(names) <= named
+    ]
+    wanted = {name: [0.0] * sizes[name] for name in named}
+    for cells in itertools.product(*(range(sizes[name]) for name in NAMES)):
+        world = dict(zip(NAMES, cells, strict=True))
+        if any(world[name] for name in NAMES if name not in named):
+            continue
+        product = math.prod(float(values[tuple(world[name] for name in names)]) for names, values in factors)
+        added = sum(float(values[tuple(world[name] for name in names)]) for names, values in addends)
+        for name in named:
+            wanted[name][world[name]] += product * added
+    elimination = Elimination(order)
+    found = elimination.sums_held(
+        [elimination.factor(names, values) for names, values in factors],
+        [elimination.factor(names, values) for names, values in addends],
+    )
+    for name in named:
+        assert found[name] == pytest.approx(wanted[name], rel=1e-12, abs=1e-9)
+
+
 def test_a_prior_of_words_left_alone(small: Rules) -> None:
     assert _chances(small, "place") == pytest.approx({"foot_of_pole_box": 0.5, "chamber": 0.25, "wall_box": 0.25})
 

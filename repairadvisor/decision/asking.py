@@ -1,0 +1,63 @@
+"""What asking is worth: the least expected cost once something has been asked, with what the asking costs.
+
+``T(S, 0) = min_p Q(p|S)``, standing off included; ``T(S, d)`` may ask one fact and go on with d - 1. Answers are cells,
+compared as bounded facts. Several facts may be asked at once, at the sum of their prices: two can be worth much
+together and nothing apart. Everything is joint, as in :mod:`repairadvisor.decision.outlook`.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from repairadvisor.decision.outlook import Outlook
+
+
+def least_asking(outlook: Outlook, prices: Mapping[str, float], depth: int) -> float:
+    """``T(S, depth)``: the least expected cost where up to ``depth`` facts may be asked one after the other."""
+    least = outlook.least()
+    if depth == 0 or outlook.mass <= 0.0:
+        return least
+    return min([least, *(after_asking(outlook, prices, fact, depth) for fact in prices)])
+
+
+def after_asking(outlook: Outlook, prices: Mapping[str, float], fact: str, depth: int) -> float:
+    """The price of a fact and the least expected cost after its answer, where ``depth`` - 1 more may be asked."""
+    price = prices[fact] * outlook.mass
+    if depth == 1:
+        return price + float(sum(outlook.least_given(fact)))
+    rest = {name: cost for name, cost in prices.items() if name != fact}
+    chances = outlook.chances(fact)
+    return price + sum(
+        least_asking(outlook.assuming(fact, cell), rest, depth - 1)
+        for cell in range(len(chances))
+        if chances[cell] > 0.0
+    )
+
+
+def known_at_once(outlook: Outlook, facts: Sequence[str], groups: Sequence[Sequence[int]]) -> list[float]:
+    """For each group of choices the least expected cost when several facts are known at once and the best choice of
+    that group is made then; without what asking costs. All choices as one group: what asking for all of them leads to.
+    """
+    if outlook.mass <= 0.0:
+        return [0.0] * len(groups)
+    if not facts:
+        costs = outlook.costs()
+        return [min(costs[index] for index in group) for group in groups]
+    if len(facts) == 1:
+        given = outlook.given(facts[0])
+        return [float(sum(np.minimum.reduce([given[index] for index in group], axis=0))) for group in groups]
+    first, rest = facts[0], facts[1:]
+    total = [0.0] * len(groups)
+    for cell in range(len(outlook.chances(first))):
+        below = known_at_once(outlook.assuming(first, cell), rest, groups)
+        total = [one + more for one, more in zip(total, below, strict=True)]
+    return total
+
+
+def joint_outcomes(outlook: Outlook, facts: Sequence[str]) -> int:
+    """How many answers several facts have together."""
+    worlds = outlook.weighing.costs.worlds
+    return math.prod(len(worlds.cells(fact)) for fact in facts)

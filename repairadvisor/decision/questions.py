@@ -1,0 +1,288 @@
+"""What to ask before anybody is sent: danger to people first, then what is worth more than asking costs.
+
+A fact is worth a question only if an answer changes the plan, so that another crew goes or another load; what merely
+confirms is a check on arrival. Where no plan may be carried out, what stands between some plan and permission is asked.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import combinations, groupby
+
+from repairadvisor.decision.asking import joint_outcomes, known_at_once
+from repairadvisor.decision.outlook import STANDING_OFF, Outlook
+from repairadvisor.decision.plan_rows import persons
+from repairadvisor.decision.plans import indifference, preferred
+from repairadvisor.decision.rules import Rules
+from repairadvisor.decision.screens import OPEN, open_facts
+from repairadvisor.decision.situation import Judged, Situation, weigh
+from repairadvisor.decision.start import travel_min
+from repairadvisor.facts.context import Context
+from repairadvisor.facts.value import Known
+from repairadvisor.facts.vocabulary import BY_NAME, CREW_AND_STOCK, ON_ARRIVAL, WITH_INSTRUMENT
+
+#: Asked for before all else, in this order, where they are open.
+FIRST_QUESTIONS = ("danger_seen", "place", "fault_seen")
+#: What endangers people who are there already, asked for whatever it is worth.
+DANGERS = ("danger_seen", "cable_touches_power_line")
+MOST_QUESTIONS = 3
+#: More plans than this are not weighed answer by answer: the cheapest of each way stand for the others.
+MOST_PLANS, _MOST_OF_A_WAY = 24, 3
+#: Where any two facts are weighed together: with more it would take too long while somebody waits.
+_FEW_FACTS, _FEW_PLANS = 8, 12
+#: Facts that may be asked in one breath, and answers that are weighed one by one.
+_MOST_TOGETHER, _MOST_OUTCOMES = 3, 256
+#: Far below any price: sums that are equal on paper may differ in their last bits.
+_HAIR = 1e-6
+
+#: Who goes and what is on the van, the fibre in the cable to let in among it.
+_DECIDED_WITH_THE_LOAD = (*CREW_AND_STOCK, "insert_fibre_type")
+
+Groups = Sequence[Sequence[int]]
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """One possible answer: the cells it comprises, counted from the first that is left, how likely it is, and the plan
+    (by index) that it leads to."""
+
+    cells: tuple[int, ...]
+    chance: float
+    leads_to: int
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """One fact to ask for. ``saves`` is what knowing it saves on average, asking paid for (None: it is not asked for
+    money); ``together`` are the facts that are asked with it, without which it may save nothing."""
+
+    fact: str
+    saves: float | None = None
+    options: tuple[Option, ...] = ()
+    together: tuple[str, ...] = ()
+
+
+def worth_asking(situation: Situation, order: Sequence[Judged]) -> tuple[tuple[Asked, ...], float]:
+    """The facts that are worth asking for before anybody is sent, the worthiest first, and what the first saves.
+
+    ``order`` are the plans that may be used, the one that would be chosen first.
+    """
+    if situation.weighing is None or not any(one.open_screens for one in order):
+        return (), 0.0
+    outlook = Outlook(situation.weighing, _weighed_further(situation, order))
+    names = askable(situation, outlook)
+    prices = {name: price(situation.rules, name) for name in names}
+    groups = groups_of(situation, outlook)
+    found = _single(situation, outlook, prices, groups)
+    together = _together(situation, outlook, prices, groups, order, (found[0].saves or 0.0) if found else 0.0)
+    asked = tuple((together or found)[:MOST_QUESTIONS])
+    return asked, (asked[0].saves or 0.0) if asked else 0.0
+
+
+def _weighed_further(situation: Situation, order: Sequence[Judged]) -> list[Judged]:
+    """The cheapest plans of each way, the cheapest ways first; all of them where they are few."""
+    found: list[Judged] = []
+    taken: dict[tuple[object, ...], int] = {}
+    for one in sorted(order, key=lambda one: (one.cost, one.index)):
+        way = _way(situation, one)
+        taken[way] = taken.get(way, 0) + 1
+        if len(order) <= MOST_PLANS or (taken[way] <= _MOST_OF_A_WAY and len(found) < MOST_PLANS):
+            found.append(one)
+    return found
+
+
+def _way(situation: Situation, one: Judged) -> tuple[object, ...]:
+    """What crew and load make possible: the same for plans that differ in where the joint is made, and in shelter."""
+    place = situation.context.state("place")
+    word = str(place.value) if isinstance(place, Known) else ""
+    plan, policy = one.plan, situation.rules.policy
+    return (plan.method, plan.layout, plan.access, plan.stage, persons(policy, plan, word))
+
+
+def price(rules: Rules, name: str) -> float:
+    """What asking for a fact costs: minutes of a desk."""
+    return rules.policy.facts[name].price_min * rules.policy.rates["desk_cu_per_hour"].value / 60.0
+
+
+def askable(situation: Situation, outlook: Outlook) -> list[str]:
+    """The facts that vary, can be learnt now and would still hold when work begins. Who goes and what is loaded is
+    decided, not asked, while nobody has been sent."""
+    worlds, rules, context = outlook.weighing.costs.worlds, situation.rules, situation.context
+    sums = outlook.weighing.costs.sums
+    away, here = travel_min(context), context.state("crew_place")
+    decided = _DECIDED_WITH_THE_LOAD if isinstance(here, Known) and here.value == "not_sent" else ()
+    found = []
+    for name in BY_NAME:
+        if name in decided:
+            continue
+        lasts = rules.policy.facts[name].lasts_min
+        if (lasts is not None and lasts < away) or not learnable_now(context, name) or worlds.settled(name):
+            continue
+        if sums.screened.names(name) or sums.priced.names(name):
+            found.append(name)
+    return found
+
+
+def groups_of(situation: Situation, outlook: Outlook) -> list[list[int]]:
+    """Choices that the same crew can make with the same load: where the joint is made and under which shelter is
+    settled on the spot. Standing off is a choice of its own, and so is every other way."""
+    groups: dict[tuple[object, ...], list[int]] = {}
+    for one in outlook.plans:
+        groups.setdefault(_way(situation, one), []).append(one.index)
+    return [*groups.values(), [STANDING_OFF]]
+
+
+def saved_by(outlook: Outlook, groups: Sequence[Sequence[int]], facts: Sequence[str]) -> float:
+    """What it saves to know facts before somebody is sent rather than on the spot, without what asking costs.
+
+    On the spot whoever came can still do what his crew and his load are good for.
+    """
+    everything = [index for group in groups for index in group]
+    *by_group, before = known_at_once(outlook, facts, [*groups, everything])
+    return min(by_group) - before
+
+
+def _single(situation: Situation, outlook: Outlook, prices: Mapping[str, float], groups: Groups) -> list[Asked]:
+    """Facts that are worth asking for each by itself."""
+    found = []
+    for name in prices:
+        saves = saved_by(outlook, groups, [name]) - prices[name]
+        options = options_of(situation, outlook, name) if saves > _HAIR else ()
+        if len({option.leads_to for option in options}) > 1:
+            found.append(Asked(name, saves, options))
+    return sorted(found, key=lambda one: (-(one.saves or 0.0), one.fact))
+
+
+def _together(
+    situation: Situation,
+    outlook: Outlook,
+    prices: Mapping[str, float],
+    groups: Groups,
+    order: Sequence[Judged],
+    best: float,
+) -> list[Asked]:
+    """What stands before one plan, asked at once, where that saves noticeably more than any single fact."""
+    found: list[Asked] = []
+    best += situation.rules.policy.rates["indifference_absolute_cu"].value
+    for names in _bundles(situation, outlook, prices, order):
+        saves = saved_by(outlook, groups, names) - sum(prices[name] for name in names)
+        if saves > best:
+            best = saves
+            found = [Asked(name, saves, options_of(situation, outlook, name), names) for name in names]
+    return found
+
+
+def _bundles(
+    situation: Situation, outlook: Outlook, prices: Mapping[str, float], order: Sequence[Judged]
+) -> list[tuple[str, ...]]:
+    """For each of the first plans the facts of its open screens, and any two facts where there are few."""
+    found: dict[tuple[str, ...], None] = {}
+    for one in order[:MOST_QUESTIONS]:
+        names = dict.fromkeys(name for i in one.open_screens for name in roots_of_screen(situation, i))
+        found[tuple(name for name in names if name in prices)] = None
+    if len(prices) <= _FEW_FACTS and len(outlook.plans) <= _FEW_PLANS:
+        found.update(dict.fromkeys(combinations(prices, 2)))
+    return [
+        names
+        for names in found
+        if 2 <= len(names) <= _MOST_TOGETHER and joint_outcomes(outlook, names) <= _MOST_OUTCOMES
+    ]
+
+
+def options_of(situation: Situation, outlook: Outlook, name: str) -> tuple[Option, ...]:
+    """The answers a fact can get, those next to each other that lead to the same plan taken together."""
+    given, clear, chances = outlook.given(name), outlook.clear(name), outlook.chances(name)
+    leads: list[tuple[int, float, int]] = []
+    for cell, chance in enumerate(chances.tolist()):
+        if chance > 0.0:
+            # What surely fails once that is known is no plan, however little it costs to find out.
+            costs = {index: float(values[cell]) / chance for index, values in given.items() if clear[index][cell] > 0.0}
+            leads.append((cell, chance, _leads_to(situation, costs)))
+    found = []
+    for leads_to, group in groupby(leads, key=lambda one: one[2]):
+        mine = list(group)
+        found.append(Option(tuple(cell for cell, _, _ in mine), sum(chance for _, chance, _ in mine), leads_to))
+    return tuple(found)
+
+
+def _leads_to(situation: Situation, costs: dict[int, float]) -> int:
+    """The plan that is chosen at these costs; standing off only where it saves more than the indifference."""
+    away = costs.pop(STANDING_OFF)
+    least = min(costs.values(), default=math.inf)
+    if not costs or away < least - indifference(situation.rules, least):
+        return STANDING_OFF
+    return preferred(situation, costs)
+
+
+def to_ask(situation: Situation) -> tuple[Asked, ...]:
+    """Facts that can be learnt before anybody is sent and that stand between some plan and permission.
+
+    Only plans that nothing bars count, and, once danger, place and what is seen are known, only those that would be
+    permitted often enough. Those three come first; then the facts that stand before the most plans.
+    """
+    rules = situation.rules
+    hopeful = ((1 << len(rules.policy.plans)) - 1) & ~situation.barred
+    if all(situation.context.possible[name].settled for name in FIRST_QUESTIONS):
+        often = rules.policy.rates["worth_asking_chance"].value
+        hopeful = sum(1 << one.index for one in weigh(situation, hopeful) if one.chance >= often)
+    before: dict[str, int] = {}
+    for i in situation.screens(OPEN):
+        screen = rules.screens[i]
+        plans = rules.screen_plans[i] & hopeful
+        if screen.check or not plans:
+            continue
+        for name in roots_of_screen(situation, i):
+            if learnable_now(situation.context, name):
+                before[name] = before.get(name, 0) | plans
+    if not before:
+        return ()
+    if not situation.context.possible["place"].settled and not situation.context.possible["danger_seen"].settled:
+        before["danger_seen"] = hopeful
+    first = [name for name in FIRST_QUESTIONS if name in before]
+    rest = sorted((name for name in before if name not in first), key=lambda name: (-before[name].bit_count(), name))
+    return tuple(Asked(name) for name in (first + rest)[:MOST_QUESTIONS])
+
+
+def danger_first(situation: Situation, asked: Sequence[Asked]) -> tuple[Asked, ...]:
+    """Whether anybody is in danger comes before all else, where it is open and can bar something."""
+    mine = {one.fact: one for one in asked}
+    found = []
+    for name in DANGERS:
+        open_here = any(name in roots_of_screen(situation, i) for i in _safety_screens(situation))
+        if open_here and learnable_now(situation.context, name):
+            found.append(mine.pop(name, Asked(name)))
+    return (*found, *mine.values())[:MOST_QUESTIONS]
+
+
+def _safety_screens(situation: Situation) -> list[int]:
+    """The open screens that keep people whole and speak of a plan that may still be carried out."""
+    rules, plans = situation.rules, situation.candidates()
+    kinds = ("danger", "safety")
+    return [i for i in situation.screens(OPEN) if rules.screens[i].kind in kinds and rules.screen_plans[i] & plans]
+
+
+def roots_of_screen(situation: Situation, i: int) -> list[str]:
+    """The facts of the vocabulary that can still change an open screen."""
+    return roots(situation.rules, open_facts(situation.rules.compiled, situation.context, i))
+
+
+def roots(rules: Rules, names: Sequence[str]) -> list[str]:
+    """Facts of the vocabulary behind derived ones."""
+    found: dict[str, None] = {}
+    for name in names:
+        derived = rules.policy.derived.get(name)
+        terms = [] if derived is None else [term.fact for term in derived.terms if term.if_unknown is None]
+        found.update(dict.fromkeys(terms or ([name] if derived is None else [])))
+    return list(found)
+
+
+def learnable_now(context: Context, name: str) -> bool:
+    """Whether a fact that is open can be learnt before anybody is sent, or by a crew that is already there."""
+    if context.possible[name].settled:
+        return False
+    there = context.state("crew_place")
+    on_site = isinstance(there, Known) and there.value == "on_site"
+    ways = BY_NAME[name].learnt
+    return on_site or any(way not in (ON_ARRIVAL, WITH_INSTRUMENT) for way in ways)
