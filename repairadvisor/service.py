@@ -12,19 +12,21 @@ from typing import Protocol
 
 import orjson
 
-from repairadvisor.decision.advice import Advice
+from repairadvisor.decision.advice import Advice, Comparison
 from repairadvisor.decision.cautions import KNOWN, owed
 from repairadvisor.decision.method import advise
 from repairadvisor.decision.prepare import prepare
+from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.situation import look
-from repairadvisor.errors import ConflictError, InputError, KeyReusedError, NotFoundError
+from repairadvisor.decision.what_if import compare
+from repairadvisor.errors import ConflictError, Fault, InputError, KeyReusedError, NotFoundError
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.policy.load import load_policy
 from repairadvisor.policy.model import Policy
 from repairadvisor.schemas.advice import document_bytes, read_document
-from repairadvisor.schemas.request import read_request
+from repairadvisor.schemas.request import AdviceRequest, read_request
 from repairadvisor.settings import Settings
 from repairadvisor.store.database import migrate, open_database
 from repairadvisor.store.records import AdviceRecord, Records, StoredAdvice
@@ -47,8 +49,11 @@ class Method(Protocol):
     def wording(self) -> Mapping[str, object]:
         """The policy's words for headings and the like."""
 
-    def advise(self, context: Context) -> Advice:
-        """The advice on what is known."""
+    def advise(self, context: Context, issued_plan: str = "", *, turning: bool = False) -> Advice:
+        """The advice on what is known; a plan given before is kept while it is among the best."""
+
+    def plan_ids(self) -> frozenset[str]:
+        """The plans there are."""
 
     def standing_cautions(self, context: Context) -> tuple[str, ...]:
         """What to beware of whatever is done, of hazards known to be there."""
@@ -73,8 +78,11 @@ class PreparedMethod:
     def wording(self) -> Mapping[str, object]:
         return self.policy.wording
 
-    def advise(self, context: Context) -> Advice:
-        return advise(context, self.rules)
+    def advise(self, context: Context, issued_plan: str = "", *, turning: bool = False) -> Advice:
+        return advise(context, self.rules, issued_plan, turning=turning)
+
+    def plan_ids(self) -> frozenset[str]:
+        return frozenset(plan.id for plan in self.policy.plans)
 
     def standing_cautions(self, context: Context) -> tuple[str, ...]:
         situation = look(self.rules, context)
@@ -134,7 +142,7 @@ class Advisor:
         with the request, and the cautions of the place it names; :class:`KeyReusedError` where something else was
         asked under that id.
         """
-        asked, faults = read_request(request)
+        asked, faults = self._read(request)
         if keep_as is not None and asked.record and (earlier := self._earlier(keep_as)) is not None:
             return earlier
         now = asked.now or clock
@@ -149,7 +157,7 @@ class Advisor:
             place = context.state("place")
             named = str(getattr(place, "value", ""))
             raise InputError(faults, named, self._cautions_at(named, now))
-        advice = self._method.advise(context)
+        advice = self._method.advise(context, asked.issued_plan, turning=asked.turning_points)
         document = document_bytes(advice)
         if not asked.record:
             return Answer(advice, document, None)
@@ -159,6 +167,37 @@ class Advisor:
         if keep_as is None:
             return Answer(advice, document, self._records.save(record))
         return _answer_once(keep_as, self._records.save_once(keep_as.id, record))
+
+    def compare(self, request: Mapping[str, object], clock: datetime) -> Comparison:
+        """The advice on a request beside that on the same facts with those under ``compare_with`` told otherwise.
+
+        Nothing is kept. Raises :class:`InputError` with everything wrong with either.
+        """
+        asked, faults = self._read(request)
+        if asked.compare_with is None:
+            faults.append(Fault("missing", "compare_with", "", "is missing", "an object of facts by name"))
+        now = asked.now or clock
+        answers = []
+        for changes in ({}, asked.compare_with or {}):
+            told = {**asked.facts, **changes}
+            try:
+                context = parse_context({name: one for name, one in told.items() if one is not None}, now)
+            except InputError as error:
+                raise InputError([*faults, *error.faults], error.place) from error
+            if not faults:
+                answers.append(self._method.advise(context, asked.issued_plan, turning=asked.turning_points))
+        if faults:
+            raise InputError(faults, "")
+        return compare(answers[0], answers[1], Words(self.wording))
+
+    def _read(self, request: Mapping[str, object]) -> tuple[AdviceRequest, list[Fault]]:
+        """The request, and everything wrong around its facts."""
+        asked, faults = read_request(request)
+        if asked.issued_plan and asked.issued_plan not in self._method.plan_ids():
+            faults.append(
+                Fault("unknown-plan", "issued_plan", asked.issued_plan, "no such plan", "a plan of the policy")
+            )
+        return asked, faults
 
     def _earlier(self, keep_as: KeepAs) -> Answer | None:
         if self._records is None:

@@ -18,6 +18,7 @@ from repairadvisor.decision.advice import (
     Cost,
     Crew,
     FactUsed,
+    Fallback,
     GroupRestored,
     KitLine,
     Lift,
@@ -29,6 +30,7 @@ from repairadvisor.decision.advice import (
     Restored,
     Source,
     Step,
+    TurningPoint,
     Wait,
     WavelengthLoss,
 )
@@ -153,6 +155,15 @@ def an_advice(**changes: Any) -> Advice:
                 "Costs more light.",
             ),
         ),
+        "fallbacks": (
+            Fallback(
+                a_plan(method="mechanical_splice", phrase="gel splices where the fault is, for now"),
+                "Held ready, its kit is carried: gel splices where the fault is, for now.",
+                ("no-climb-alone",),
+                ("The owner lets gel joints stay for now. Nothing is cut before that.",),
+                120.0,
+            ),
+        ),
         "barred": (
             Barred(
                 "no-climb-alone",
@@ -180,7 +191,19 @@ def an_advice(**changes: Any) -> Advice:
             ),
         ),
         "questions_said": "",
-        "turning_points": ("Spare on the exchange side below 1.2 m: insert a section.",),
+        "turning_points": (
+            TurningPoint(
+                "spare_near_m",
+                "below",
+                "1.2",
+                "m",
+                "repair",
+                a_plan(layout="insert_section", phrase="let in a section"),
+                "If the spare on the exchange side were below 1.2 m: let in a section.",
+            ),
+        ),
+        "turning_points_said": "",
+        "issued_plan": "",
         "valid_until": "2031-05-04T09:00:00+00:00",
         "valid_because": "the wind was seen then",
         "now": "2031-05-04T07:30:00+00:00",
@@ -205,6 +228,7 @@ def _nothing_done(**changes: Any) -> Advice:
         "restored_after_min": None,
         "expected_cost": None,
         "checks_on_arrival": (),
+        "fallbacks": (),
         "steps": (),
         "kit": (),
         "alternatives": (),

@@ -14,8 +14,9 @@ import orjson
 
 from repairadvisor.cli.streams import DONE, content_of, output
 from repairadvisor.errors import Fault, InputError
-from repairadvisor.render import terminal
+from repairadvisor.render import comparison, terminal
 from repairadvisor.render.headings import headings
+from repairadvisor.schemas.advice import comparison_bytes
 from repairadvisor.schemas.json_text import read_object
 from repairadvisor.schemas.typed import typed_fact
 from repairadvisor.service import Advisor, Answer, open_records, prepared_method
@@ -35,6 +36,14 @@ def add_to(commands: Any) -> None:
     )
     advise.add_argument("--now", metavar="TIME", help="the moment the advice is for, ISO 8601 with its zone")
     advise.add_argument("--no-record", action="store_true", help="keep nothing")
+    advise.add_argument("--issued-plan", metavar="PLAN", help="the plan given before for this fault")
+    advise.add_argument("--turning", action="store_true", help="say at which values of the facts the answer would turn")
+    advise.add_argument(
+        "--compare-with",
+        action="append",
+        metavar="NAME=VALUE",
+        help="a fact told otherwise: both answers side by side; may stand several times",
+    )
     advise.add_argument("--json", action="store_true", help="print the document as JSON")
     advise.set_defaults(run=_advise)
 
@@ -45,10 +54,28 @@ def _advise(given: argparse.Namespace) -> int:
         request["now"] = given.now
     if given.no_record:
         request["record"] = False
+    if given.issued_plan is not None:
+        request["issued_plan"] = given.issued_plan
+    if given.turning:
+        request["turning_points"] = True
+    if given.compare_with:
+        request["compare_with"] = _request(given.compare_with)["facts"]
+    if request.get("compare_with") is not None:
+        return _compare(request, as_json=given.json)
     records = None if request.get("record") is False else open_records(Settings.from_environment(os.environ))
     advisor = Advisor(prepared_method(), records)
     answer = advisor.advise(request, datetime.now(UTC))
     _print_answer(answer, advisor.wording, as_json=given.json)
+    return DONE
+
+
+def _compare(request: Mapping[str, object], *, as_json: bool) -> int:
+    found = Advisor(prepared_method(), None).compare(request, datetime.now(UTC))
+    with output():
+        if as_json:
+            sys.stdout.buffer.write(comparison_bytes(found) + b"\n")
+        else:
+            print(comparison.render(found), end="")
     return DONE
 
 

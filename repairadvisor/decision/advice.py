@@ -23,6 +23,11 @@ class PlanWords:
     stage: str
     phrase: str
 
+    @property
+    def id(self) -> str:
+        """The plan's name for programs: its six words with a stroke between them."""
+        return "/".join((self.method, self.layout, self.position, self.access, self.shelter, self.stage))
+
 
 @dataclass(frozen=True, slots=True)
 class WavelengthLoss:
@@ -124,7 +129,8 @@ class Cost:
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """Something that must be certain before anything is touched. It failing means: stand off."""
+    """Something that must be certain before anything is touched. It failing means: stand off, or one of the plans held
+    ready."""
 
     screen: str
     not_before: str
@@ -134,6 +140,18 @@ class Check:
     source: str
     how_known: str
     cautions: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Fallback:
+    """A plan held ready for when a check fails: after which checks (their screens), what must be certain besides, and
+    what holding it ready is expected to save. Its kit is carried. ``said``: that, and what to do then."""
+
+    plan: PlanWords
+    said: str
+    after: tuple[str, ...]
+    not_before: tuple[str, ...]
+    saves: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,6 +257,20 @@ class Question:
 
 
 @dataclass(frozen=True, slots=True)
+class TurningPoint:
+    """A value of one fact, all else as given, at which the answer is another one: ``side`` is "below" or "at_least" for
+    a number and "is" for a word; ``then_action`` and ``then_plan`` are the answer there."""
+
+    fact: str
+    side: str
+    value: str
+    unit: str
+    then_action: str
+    then_plan: PlanWords | None
+    said: str
+
+
+@dataclass(frozen=True, slots=True)
 class FactUsed:
     """A fact that decided something, as it was understood."""
 
@@ -277,6 +309,7 @@ class Advice:
     wait: Wait | None
     call: tuple[str, ...]
     checks_on_arrival: tuple[Check, ...]
+    fallbacks: tuple[Fallback, ...]
     steps: tuple[Step, ...]
     cautions: tuple[Caution, ...]
     kit: tuple[KitLine, ...]
@@ -284,7 +317,9 @@ class Advice:
     barred: tuple[Barred, ...]
     questions: tuple[Question, ...]
     questions_said: str
-    turning_points: tuple[str, ...]
+    turning_points: tuple[TurningPoint, ...]
+    turning_points_said: str
+    issued_plan: str
     valid_until: str
     valid_because: str
     now: str
@@ -296,3 +331,22 @@ class Advice:
     sources: tuple[Source, ...]
     not_yet_computed: tuple[str, ...] = field(default=())
     defers_to: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """One thing in which two answers differ: which part, what the first and the second say; "" is nothing."""
+
+    part: str
+    first: str
+    second: str
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Two answers, what differs between them, and the sentences that say why."""
+
+    first: Advice
+    second: Advice
+    differences: tuple[Difference, ...]
+    because: tuple[str, ...]

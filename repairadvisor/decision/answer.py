@@ -12,6 +12,7 @@ from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.situation import Judged, Situation
 from repairadvisor.decision.slots import Later
+from repairadvisor.decision.turning import Turn
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Known
 from repairadvisor.policy.model import Policy
@@ -24,7 +25,8 @@ class Answer:
 
     ``order`` are the plans that may be used, the chosen one first; ``later`` the start that is waited for, ``hoped``
     the plan that an event without an hour would permit; ``decisive`` the screens, by index, that decide where nothing
-    may be used; ``questions`` the facts to ask for.
+    may be used; ``questions`` the facts to ask for; ``turns`` what would turn it
+    (None: nobody asked); ``issued_plan`` the plan given before.
     """
 
     situation: Situation
@@ -35,6 +37,8 @@ class Answer:
     decisive: tuple[int, ...] = ()
     questions: tuple[Asked, ...] = ()
     continuity_only: bool = False
+    turns: tuple[Turn, ...] | None = None
+    issued_plan: str = ""
 
     @property
     def chosen(self) -> Judged | None:

@@ -24,7 +24,6 @@ from repairadvisor.policy.plan import Plan
 PARTS = ("labour", "outage", "materials", "machine", "redo", "second_visit", "later_visit")
 #: Phases before service is back; clearing away is work, but nobody waits for it.
 RESTORING = ("travel", "set_up", "prepare", "join", "test")
-BEFORE_A_CHECK = ("travel", "set_up")
 
 
 class Costs:
@@ -77,8 +76,15 @@ class Costs:
 
     def lost_terms(self, plan: Plan) -> list[Term]:
         """What a failed check loses: the way there and setting up, standing off, coming back."""
-        found = [self._labour(row, plan) for row in self.rows[plan.id].minutes if row.phase in BEFORE_A_CHECK]
-        return [*found, *self.stand_off_terms()]
+        return [*self.journey_terms(plan), *self.set_up_terms(plan), *self.stand_off_terms()]
+
+    def journey_terms(self, plan: Plan) -> list[Term]:
+        """Work on the way there."""
+        return [self._labour(row, plan) for row in self.rows[plan.id].minutes if row.phase == "travel"]
+
+    def set_up_terms(self, plan: Plan) -> list[Term]:
+        """Work until the first check on the spot is made."""
+        return [self._labour(row, plan) for row in self.rows[plan.id].minutes if row.phase == "set_up"]
 
     def stand_off_terms(self) -> list[Term]:
         """What standing off costs: the service down meanwhile, and coming back."""

@@ -14,11 +14,13 @@ from repairadvisor.decision.advice import (
     Check,
     Cost,
     Crew,
+    Fallback,
     KitLine,
     Loss,
     Step,
 )
 from repairadvisor.decision.answer import Answer, Told, moment_text
+from repairadvisor.decision.chain import Chain, chain_of
 from repairadvisor.decision.cost import PARTS, Costs
 from repairadvisor.decision.duration import restored, work_minutes
 from repairadvisor.decision.kit import Need, kit_lines
@@ -32,15 +34,11 @@ from repairadvisor.decision.steps import joints_to_make, step_fields, steps_of
 from repairadvisor.decision.sums import Term
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Between, Known
-from repairadvisor.facts.vocabulary import BY_NAME, CREW_AND_STOCK, VOCABULARY_VERSION
-from repairadvisor.policy.model import Screen
+from repairadvisor.facts.vocabulary import BY_NAME, VOCABULARY_VERSION
 from repairadvisor.policy.plan import Plan
 from repairadvisor.policy.read_rules import parents_of
 
 NOT_YET_COMPUTED = (
-    "turning_points",
-    "chains_of_checks",
-    "fallbacks",
     "ribbons_redone",
     "day_load",
     "calibration",
@@ -66,6 +64,7 @@ class _Writer:
         self.plan = self.told.plan
         self.loss, self.loss_withheld = self._loss()
         self.fields = step_fields(answer.ahead, self.plan, self.loss, self.told.fibres)
+        self.chain = self._chain()
         self.checks = self._checks()
         self.told.loss, self.told.checks = self.loss, tuple(self.checks)
 
@@ -92,6 +91,7 @@ class _Writer:
             wait=spoken.wait(self.told),
             call=spoken.call(self.told),
             checks_on_arrival=tuple(self.checks),
+            fallbacks=self._fallbacks(),
             steps=tuple(
                 replace(step, cautions=tuple(one.tag for one in cautions if one.before_step == step.number))
                 for _, step in numbered
@@ -102,7 +102,9 @@ class _Writer:
             barred=grounds.barred(self.told),
             questions=spoken.questions(self.told),
             questions_said=spoken.questions_said(self.told),
-            turning_points=(),
+            turning_points=spoken.turning_points(self.told),
+            turning_points_said=spoken.turning_said(self.told),
+            issued_plan=answer.issued_plan,
             valid_until=valid_until,
             valid_because=valid_because,
             now=moment_text(self.context.now),
@@ -149,10 +151,11 @@ class _Writer:
             parts["second_visit"] = max(0.0, parts["second_visit"] - parts["redo"])
         parts["later_visit"] += prepared.later
         waiting = 0.0 if self.answer.later is None else self.answer.later.waiting
-        failed = prepared.cost - sum(parts[part] for part in PARTS)
+        total = prepared.cost - self.chain.saves
+        failed = total - sum(parts[part] for part in PARTS)
         tidy = {part: round(parts[part], 2) for part in PARTS}
         return Cost(
-            total=round(prepared.cost + waiting, 2),
+            total=round(total + waiting, 2),
             failed_check=round(failed, 2) + 0.0,
             waiting=round(waiting, 2),
             currency=self.told.currency,
@@ -191,36 +194,59 @@ class _Writer:
         without = statuses(self.rules.compiled, nobody)
         return tuple(dict.fromkeys(name for i, name in asked if without[i] != CLEAR))
 
+    def _chain(self) -> Chain:
+        prepared, ahead = self.answer.prepared, self.answer.ahead
+        if prepared is None:
+            return Chain((), ())
+        if ahead.weighing is None:
+            weigh(ahead, 1 << prepared.index)
+        return chain_of(ahead, prepared, self.answer.order if self.answer.chosen is not None else ())
+
     # --- checks, steps, cautions, kit --------------------------------------------------------------------------
 
     def _checks(self) -> list[Check]:
         prepared = self.answer.prepared
         if prepared is None:
             return []
-        ahead = self.answer.ahead
         checks = []
-        for i in prepared.open_screens:
+        for i in [link.screen for link in self.chain.links] or prepared.open_screens:
             screen = self.rules.screens[i]
-            names = open_facts(self.rules.compiled, ahead.context, i)
+            names = open_facts(self.rules.compiled, self.answer.ahead.context, i)
             checks.append(
                 Check(
                     screen=screen.id,
                     not_before=screen.not_before,
                     facts=self._plain(names),
                     kind=screen.kind,
-                    if_it_fails=self.words.say("check", _if_it_fails(screen)),
+                    if_it_fails=self._if_it_fails(i),
                     source=screen.source,
                     how_known=screen.known,
                     cautions=screen.cautions,
                 )
             )
-        return sorted(checks, key=self._place_in_order)
+        return checks
 
-    def _place_in_order(self, check: Check) -> int:
-        """In the yard first, then what can be seen from a distance, then what keeps people whole, then the work."""
-        if all(name in CREW_AND_STOCK for name in check.facts):
-            return 0
-        return {"danger": 1, "safety": 2}.get(check.kind, 3)
+    def _if_it_fails(self, i: int) -> str:
+        """What follows when a check fails: a plan held ready, else nobody goes on where people are in danger, and where
+        only the work does not go on, it is left safe."""
+        held = next((link.fallback for link in self.chain.links if link.screen == i), -1)
+        if held >= 0:
+            phrase = self.words.plan(self.chain.fallbacks[held].plan.plan).phrase
+            return self.words.say("check", "if_it_fails_then", plan=phrase)
+        harm = self.rules.screens[i].kind in ("danger", "safety", "competence")
+        return self.words.say("check", "if_it_fails" if harm else "if_it_fails_work")
+
+    def _fallbacks(self) -> tuple[Fallback, ...]:
+        return tuple(
+            Fallback(
+                self.words.plan(one.plan.plan),
+                self.words.say("check", "fallback", plan=self.words.plan(one.plan.plan).phrase),
+                tuple(self.rules.screens[i].id for i in one.after),
+                tuple(self.rules.screens[i].not_before for i in one.besides),
+                round(one.saves, 2),
+            )
+            for one in self.chain.fallbacks
+        )
 
     def _plain(self, names: Sequence[str]) -> tuple[str, ...]:
         """Facts of the vocabulary behind names, derived facts as the parents of theirs that are still open."""
@@ -272,11 +298,12 @@ class _Writer:
         return found
 
     def _kit(self) -> tuple[KitLine, ...]:
-        """Kit for every plan that counts as equal to the one prepared for: any of them may be carried out in the end.
+        """Kit for every plan that counts as equal to the one prepared for, and for those held ready: any of them may be
+        carried out in the end.
         Without a plan nothing is loaded for a repair."""
         if self.plan is None:
             return ()
-        needs = [self._need(plan) for plan in (self.plan, *self._level_plans())]
+        needs = [self._need(plan) for plan in (self.plan, *self._level_plans(), *self._held_ready())]
         items = [(item, self.answer.ahead.of("item", i) != CLEAR) for i, item in enumerate(self.policy.kit)]
         return kit_lines(items, needs)
 
@@ -286,6 +313,9 @@ class _Writer:
         least = min(one.cost for one in self.answer.order)
         near = least + indifference(self.rules, least)
         return [one.plan for one in self.answer.order[1:] if one.cost <= near]
+
+    def _held_ready(self) -> list[Plan]:
+        return [one.plan.plan for one in self.chain.fallbacks]
 
     def _need(self, plan: Plan) -> Need:
         costs = self._costs()
@@ -309,11 +339,6 @@ class _Writer:
         names = {one.fact for one in self.answer.questions}
         names.update(name for check in self.checks for name in check.facts)
         return tuple(name for name in BY_NAME if name in names)
-
-
-def _if_it_fails(screen: Screen) -> str:
-    """Nobody goes on where people are in danger; where only the work does not go on, it is left safe."""
-    return "if_it_fails" if screen.kind in ("danger", "safety", "competence") else "if_it_fails_work"
 
 
 _WITHHELD = {

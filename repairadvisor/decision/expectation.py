@@ -48,7 +48,7 @@ class Product:
 class Expectation:
     """Expectations of products of factors. ``together`` are facts that the factors tie to each other, rule by rule;
     ``names`` are facts that will be spoken of besides. A fact that was not named falls into an island when it is first
-    spoken of, which is refused once a product stands: it might have tied its parts."""
+    spoken of, which is refused where it ties islands that products stand on."""
 
     def __init__(self, worlds: Worlds, together: Iterable[Sequence[str]], names: Iterable[str] = ()) -> None:
         self.worlds = worlds
@@ -132,8 +132,6 @@ class Expectation:
         """Take facts in that were not named before."""
         new = [name for name in names if name not in self._island and name not in self._names]
         if new:
-            if any(product.parts for product in self._products.values()):
-                raise RuntimeError(f"{', '.join(new)}: first spoken of after products were put together")
             self._names.update(dict.fromkeys(new))
             self._settle_islands()
 
@@ -145,13 +143,30 @@ class Expectation:
         self._found = found
         groups = [worlds.varying((name, *worlds.parents(name))) for name in found]
         groups += [worlds.varying(names) for names in self._together]
-        self._island = _numbered(groups)
+        self._island = self._numbered_as_before(_numbered(groups))
         self._told_apart = {}
         for name in found:
             if name in self._island and name not in worlds.rules.derived:
                 self._told_apart.setdefault(self._island[name], []).append(name)
-        for memory in (self._touched, self._products, self._shares, self._with):
-            memory.clear()  # they name islands by their numbers
+        for memory in (self._shares, self._with):
+            memory.clear()  # an island may have grown
+
+    def _numbered_as_before(self, island: Mapping[str, int]) -> dict[str, int]:
+        """Islands by name, each with the number that it had: products that stand name them by it."""
+        before: dict[int, set[int]] = {}
+        for name, number in island.items():
+            if name in self._island:
+                before.setdefault(number, set()).add(self._island[name])
+        tied = [numbers for numbers in before.values() if len(numbers) > 1]
+        if tied and any(product.parts for product in self._products.values()):
+            raise RuntimeError("a fact that ties others was first spoken of after products were put together")
+        following = max(self._island.values(), default=-1) + 1
+        numbers: dict[int, int] = {}
+        for number in island.values():
+            if number not in numbers:
+                numbers[number] = min(before[number]) if number in before else following
+                following += number not in before
+        return {name: numbers[number] for name, number in island.items()}
 
     def islands_of(self, factor: Factor) -> frozenset[int]:
         """The islands that a factor's facts belong to."""
@@ -281,7 +296,10 @@ class Given:
         self._found: dict[int, Mapping[str, Values]] = {}
 
     def at(self, name: str) -> Values:
-        """With ``name`` at each of its cells, an axis of them."""
+        """With ``name`` at each of its cells, an axis of them. Raises ValueError for a derived fact: those follow from
+        others, and are not told apart by themselves."""
+        if name in self._expectation.worlds.rules.derived:
+            raise ValueError(f"{name} is worked out from other facts: ask for those")
         island = self._expectation.island(name)
         place = self._product.of_island.get(island, -1 - island)
         if place not in self._found:

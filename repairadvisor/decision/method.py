@@ -8,9 +8,12 @@ waited for, else everybody keeps away. A start that costs less than acting now i
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from repairadvisor.decision.advice import Advice
 from repairadvisor.decision.answer import Answer
 from repairadvisor.decision.document import write
+from repairadvisor.decision.outcomes import Outcomes
 from repairadvisor.decision.plans import indifference, ranked, second_visit
 from repairadvisor.decision.questions import danger_first, roots, to_ask, worth_asking
 from repairadvisor.decision.rules import Rules
@@ -18,6 +21,7 @@ from repairadvisor.decision.screens import BARRED
 from repairadvisor.decision.situation import Judged, Situation, look, weigh
 from repairadvisor.decision.slots import best_later, has_temporary
 from repairadvisor.decision.start import as_it_stands
+from repairadvisor.decision.turning import turns_of
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.vocabulary import BY_NAME, CREW_AND_STOCK
 from repairadvisor.policy.condition import facts_of
@@ -27,17 +31,21 @@ from repairadvisor.policy.model import Screen
 METHOD_VERSION = "3"
 
 
-def advise(context: Context, rules: Rules, issued_plan: str = "") -> Advice:
+def advise(context: Context, rules: Rules, issued_plan: str = "", *, turning: bool = False) -> Advice:
     """The advice for a context under prepared rules; the same bytes for the same input.
 
-    ``issued_plan`` is the id of a plan already given for this fault: it is kept while it is still among the best.
+    ``issued_plan`` is the id of a plan already given for this fault: it is kept while it is still among the best. With
+    ``turning`` it says at which values of the facts told the answer would be another one, which takes longer.
     """
-    situation = look(rules, as_it_stands(context, rules))
-    return write(answer(situation, issued_plan), context, METHOD_VERSION)
+    found = answer(look(rules, as_it_stands(context, rules)), issued_plan)
+    if turning:
+        beside = Outcomes(context, found, lambda situation: answer(situation, issued_plan, ask=False), issued_plan)
+        found = replace(found, turns=turns_of(context, rules, beside))
+    return write(replace(found, issued_plan=issued_plan), context, METHOD_VERSION)
 
 
-def answer(situation: Situation, issued_plan: str) -> Answer:
-    """The action, and what it rests on."""
+def answer(situation: Situation, issued_plan: str, *, ask: bool = True) -> Answer:
+    """The action, and what it rests on. Without ``ask`` nobody is asked anything that only saves money."""
     rules = situation.rules
     barred = situation.screens(BARRED)
     danger = tuple(i for i in barred if rules.screens[i].kind == "danger")
@@ -46,7 +54,7 @@ def answer(situation: Situation, issued_plan: str) -> Answer:
         return Answer(situation, "out_of_scope" if scope else "stand_off", decisive=danger + scope)
     plans = situation.candidates()
     if plans:
-        return _repair_or_wait(situation, plans, issued_plan)
+        return _repair_or_wait(situation, plans, issued_plan, ask=ask)
     later = best_later(rules, situation)
     if later is not None:
         return Answer(situation, "make_safe_and_wait", later=later)
@@ -59,7 +67,7 @@ def answer(situation: Situation, issued_plan: str) -> Answer:
     return _wait_for_an_event(situation)
 
 
-def _repair_or_wait(situation: Situation, plans: int, issued_plan: str) -> Answer:
+def _repair_or_wait(situation: Situation, plans: int, issued_plan: str, *, ask: bool) -> Answer:
     rules = situation.rules
     owed = {"temporary_then_permanent": second_visit(rules, situation.context)} if has_temporary(rules, plans) else {}
     order = ranked(situation, weigh(situation, plans, owed), issued_plan)
@@ -67,6 +75,8 @@ def _repair_or_wait(situation: Situation, plans: int, issued_plan: str) -> Answe
     least = min(one.cost for one in order)
     if later is not None and later.cost < least - indifference(rules, least):
         return Answer(situation, "make_safe_and_wait", order=tuple(order), later=later)
+    if not ask:
+        return Answer(situation, "repair", order=tuple(order))
     asked, saves = worth_asking(situation, order)
     questions = danger_first(situation, asked)
     if saves > indifference(rules, least):

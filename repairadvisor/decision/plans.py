@@ -14,6 +14,8 @@ from repairadvisor.facts.vocabulary import BY_NAME, CREW_AND_STOCK
 from repairadvisor.policy.plan import Plan
 
 PROCEDURE = 4
+#: Second visits that are remembered for a policy.
+_MOST_REMEMBERED = 2_000
 TEMPORARY = "temporary_then_permanent"
 _MACHINE_METHODS = ("fusion_splice", "ribbon_fusion_splice", "field_fit_spliced_on", "factory_pigtail")
 
@@ -77,6 +79,16 @@ def second_visit(rules: Rules, context: Context) -> float:
     changes["crew_place"] = Known("not_sent")
     changes["outage_value_cu_per_h"] = Known(0.0)
     later, _ = context.with_facts(changes)
+    key = (later.now, *((name, held.state) for name, held in later.held.items()))
+    memory = rules.second_visits
+    if key not in memory:
+        if len(memory) >= _MOST_REMEMBERED:
+            memory.clear()
+        memory[key] = _on_a_second_visit(rules, later)
+    return memory[key]
+
+
+def _on_a_second_visit(rules: Rules, later: Context) -> float:
     situation = look(rules, later)
     permanent = [i for i, plan in enumerate(rules.policy.plans) if plan.stage != TEMPORARY]
     mask = sum(1 << i for i in permanent) & situation.candidates()

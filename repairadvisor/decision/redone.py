@@ -43,6 +43,8 @@ GRID_DB = (
 )
 #: An owner's limit that more joints than this miss is not met by making them again: his leave is asked beforehand.
 _HOPELESS = 0.5
+#: Attempts for which a shelf full of bodies lasts: nobody makes more.
+_AS_GOOD_AS_ENDLESS = 1000
 _BODIES = {
     "mechanical_splice": ("mechanical_splice_count",),
     "factory_pigtail": ("sleeve_count",),  # the pigtail itself is cleaved afresh
@@ -232,7 +234,7 @@ class Redone:
         told = [count for count in counts if count is not None]
         if fibres is None or not told or fibres < 1.0:
             return None
-        return max(0, int((min(told) - fibres * joints) / fibres))
+        return min(max(0, int((min(told) - fibres * joints) / fibres)), _AS_GOOD_AS_ENDLESS)
 
     def _bodies(self, plan: Plan) -> tuple[str, ...]:
         """What every attempt of a plan uses up; plugs of the port's polish only."""

@@ -6,17 +6,20 @@ Everything that takes an exp, a log or a search happens here; a request looks up
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from repairadvisor.decision.cells import axes_of
 from repairadvisor.decision.floors import budget_screens, owner_limit_screens
 from repairadvisor.decision.light import Light, compile_light
 from repairadvisor.decision.plan_rows import PlanRows, rows_of
 from repairadvisor.decision.screens import CompiledRules, compile_rules
+from repairadvisor.facts.context import NOT_MORE_THAN
+from repairadvisor.facts.vocabulary import BY_NAME
 from repairadvisor.policy.condition import Condition
 from repairadvisor.policy.model import Policy, Screen
 from repairadvisor.policy.plan import Plan, PlanBits
 from repairadvisor.policy.read_numbers import ordered_facts
+from repairadvisor.policy.read_rules import parents_of
 
 
 @dataclass(frozen=True, slots=True, repr=False)
@@ -37,8 +40,13 @@ class Rules:
     starts: Mapping[str, int]
     order: tuple[str, ...]
     rows: Mapping[str, PlanRows]
+    #: Facts that a price or a slot can hang on, and for each fact those that hang on it.
+    priced: frozenset[str]
+    hang_on: Mapping[str, tuple[str, ...]]
     unused_with_record: frozenset[int]
     unused_without_record: frozenset[int]
+    #: What a second visit costs, by what is known then: a memory, emptied when it grows too large.
+    second_visits: dict[tuple[object, ...], float] = field(default_factory=dict, compare=False, repr=False)
 
     def __repr__(self) -> str:
         """Short: the whole would be millions of characters in the first message that mentions it."""
@@ -90,7 +98,47 @@ def compiled(policy: Policy) -> Rules:
         starts=starts,
         order=(*policy.derived, *ordered_facts(policy.facts)),
         rows=rows_of(policy, bits),
+        priced=_priced(policy),
+        hang_on=_hang_on(policy),
     )
+
+
+#: What one more attempt, its limits and the light of a plan hang on, besides what prices name.
+_OF_JOINTS = (
+    *("attempts_so_far_count", "owner_joint_limit_db", "tray_fibre_near_m", "tray_fibre_far_m", "ribbon_size_count"),
+    *("mechanical_splice_count", "sleeve_count", "field_plug_apc_count", "field_plug_upc_count", "plug_polish_far"),
+    *("fibres_down_count", "fibres_in_service_count", "outage_value_cu_per_h", "service_kind", "place", "fault_seen"),
+    *("fibre_type_near", "fibre_type_far", "insert_fibre_type", "recorded_loss_cut_out_db", "link_class"),
+    *("link_length_m", "link_plug_pairs_count", "link_splices_count", "splitter_first", "splitter_second"),
+    *("margin_db", "mode_field_loss_db", "mode_field_loss_inserted_db", "owner_reserve_db"),
+    *("received_power_before_dbm", "receiver_needs_dbm"),
+)
+
+
+def _priced(policy: Policy) -> frozenset[str]:
+    """Facts that minutes, prices, joints, slots or other facts' bounds hang on."""
+    found = set(_OF_JOINTS)
+    found.update(name for row in policy.minutes for name in (row.by, row.per) if name)
+    found.update(name for row in policy.prices for name in (row.by, row.per) if name)
+    found.update(name for slot in policy.slots for name, _ in slot.after if name)
+    found.update(fact.name for fact in BY_NAME.values() if fact.time_runs)
+    found.update(name for pair in NOT_MORE_THAN for name in pair)
+    return frozenset(found)
+
+
+def _hang_on(policy: Policy) -> dict[str, tuple[str, ...]]:
+    """For each fact those whose prior, meaning or words hang on it, and those that stand in a sum with it."""
+    found: dict[str, dict[str, None]] = {}
+    for fact in BY_NAME.values():
+        within = [fact.within[0]] if fact.within is not None else []
+        parent = policy.facts[fact.name].parent
+        for name in (*(one for one, _ in fact.applies), *within, *([parent] if parent else [])):
+            found.setdefault(name, {})[fact.name] = None
+    for derived in policy.derived.values():
+        names = parents_of(derived)
+        for name in names:
+            found.setdefault(name, {}).update(dict.fromkeys(one for one in names if one != name))
+    return {name: tuple(others) for name, others in found.items()}
 
 
 def _named_conditions(policy: Policy, screens: Sequence[Screen]) -> list[tuple[str, str, Condition]]:

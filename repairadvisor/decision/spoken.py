@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
+from itertools import groupby
 
-from repairadvisor.decision.advice import PossibleAnswer, Question, Wait
+from repairadvisor.decision.advice import PlanWords, PossibleAnswer, Question, TurningPoint, Wait
 from repairadvisor.decision.answer import Told
 from repairadvisor.decision.outlook import STANDING_OFF
-from repairadvisor.decision.plans import standing
+from repairadvisor.decision.plans import ranked, standing
 from repairadvisor.decision.questions import Asked, Option
 from repairadvisor.decision.start import travel_min
+from repairadvisor.decision.turning import Outcome, Turn
 from repairadvisor.facts.value import Known
 from repairadvisor.facts.vocabulary import BY_NAME
 
@@ -84,6 +86,8 @@ def because(told: Told) -> str:
             return words.say("continuity", "no_plan")
         if len(answer.order) == 1:
             return words.say("because", "repair_only")
+        if answer.issued_plan == answer.chosen.plan.id and ranked(answer.situation, answer.order)[0] != answer.chosen:
+            return words.say("because", "repair_kept")
         total = f"{answer.chosen.cost:.0f}"
         cheaper = min(one.cost for one in answer.order) < answer.chosen.cost - 0.5
         key = "repair_level" if cheaper else "repair"
@@ -160,10 +164,11 @@ def call(told: Told) -> tuple[str, ...]:
 
 def questions(told: Told) -> tuple[Question, ...]:
     """What to find out, each worded for a person on a phone."""
-    return tuple(_question(told, one) for one in told.answer.questions)
+    return tuple(question_of(told, one) for one in told.answer.questions)
 
 
-def _question(told: Told, one: Asked) -> Question:
+def question_of(told: Told, one: Asked) -> Question:
+    """One question as it is put."""
     policy = told.policy.facts[one.fact]
     if one.saves is None:
         because = told.words.say("question", "because", what=told.words.say("question", "because_permission"))
@@ -233,3 +238,47 @@ def questions_said(told: Told) -> str:
     if told.answer.questions or told.answer.action != "repair":
         return ""
     return told.words.say("question", "nothing")
+
+
+def turning_points(told: Told) -> tuple[TurningPoint, ...]:
+    """What would turn the answer. Words of one fact that lead to the same answer are said together."""
+    found: list[TurningPoint] = []
+    for fact, group in groupby(told.answer.turns or (), key=lambda turn: turn.fact):
+        turns = list(group)
+        if not BY_NAME[fact].words:
+            found += [_of_number(told, turn) for turn in turns]
+            continue
+        for then in dict.fromkeys(turn.then for turn in turns):
+            words = [told.words.say("word", fact, str(turn.value)) for turn in turns if turn.then == then]
+            said = told.words.listed(words, told.words.say("fact", "or"))
+            line = told.words.say("turn", "word", name=told.words.fact(fact), word=said, then=_then(told, then))
+            found.append(TurningPoint(fact, "is", said, "", then.action, _then_plan(told, then), line))
+    return tuple(found)
+
+
+def turning_said(told: Told) -> str:
+    """Where no turning point is named, why."""
+    if told.answer.turns is None:
+        return told.words.say("turn", "not_asked")
+    return "" if told.answer.turns else told.words.say("turn", "none")
+
+
+def _of_number(told: Told, turn: Turn) -> TurningPoint:
+    name, value, unit = told.words.fact(turn.fact), f"{turn.value:g}", BY_NAME[turn.fact].unit
+    key = "number_below" if turn.side == "below" else "number_at_least"
+    said = told.words.say("turn", key, name=name, value=value, unit=unit, then=_then(told, turn.then))
+    return TurningPoint(turn.fact, turn.side, value, unit, turn.then.action, _then_plan(told, turn.then), said)
+
+
+def _then_plan(told: Told, then: Outcome) -> PlanWords | None:
+    return None if then.plan < 0 else told.words.plan(told.policy.plans[then.plan])
+
+
+def _then(told: Told, then: Outcome) -> str:
+    plan = _then_plan(told, then)
+    if then.action == "repair" and plan is not None:
+        return told.words.say("turn", "then_plan", plan=plan.phrase)
+    until = next((slot.until for slot in told.policy.slots if slot.id == then.waits_for), "")
+    if until:
+        return told.words.say("turn", "then_wait", until=until)
+    return told.words.say("turn", "then_action", action=told.words.say("action", then.action).lower())

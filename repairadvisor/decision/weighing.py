@@ -7,6 +7,7 @@ way and setting up, standing off, coming back) and the work that is owed then (:
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import cached_property
 
 from repairadvisor.decision.cost import Costs
 from repairadvisor.decision.expectation import Product
@@ -25,10 +26,16 @@ class Weighing:
             plan.id: costs.sums.screened.product([costs.sums.screen(i) for i in screens])
             for plan, screens in open_screens.items()
         }
-        uncertain = any(product.parts for product in self.clear.values())
-        self.owed: list[Term] = owed_terms(costs, self.plans, self.clear) if uncertain else []
-        self._owed_keys = {term.key for term in self.owed}
         self._of_owed: dict[tuple[tuple[str, ...], ...], tuple[list[Term], float]] = {}
+
+    @cached_property
+    def owed(self) -> list[Term]:
+        """The work that is owed after a check has failed."""
+        return owed_terms(self.costs, self.plans, self.clear)
+
+    @cached_property
+    def _owed_keys(self) -> set[tuple[str, ...]]:
+        return {term.key for term in self.owed}
 
     def chance(self, plan: Plan) -> float:
         """P(no screen bars the plan)."""

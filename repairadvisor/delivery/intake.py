@@ -19,7 +19,7 @@ from sqlalchemy import Connection, Engine
 from repairadvisor.delivery.attempts import Attempts, outcome_of
 from repairadvisor.delivery.gathering import gathered
 from repairadvisor.delivery.queue import Step
-from repairadvisor.errors import EventUnreadableError, InputError
+from repairadvisor.errors import ConflictError, EventUnreadableError, InputError, NotFoundError
 from repairadvisor.plugin import RawEvent, Site, Ticket
 from repairadvisor.plugin.loading import Plugins
 from repairadvisor.service import Advisor, KeepAs
@@ -157,7 +157,7 @@ class Intake:
             return {"state": "set_aside", "reason": f"the facts cannot be used: {error}"}
 
     def _advice(self, delivery: Delivery, ticket: Ticket, facts: Mapping[str, object], now: str) -> str:
-        request = {"facts": facts, "now": now}
+        request = {"facts": facts, "now": now, "issued_plan": self._issued_plan(delivery)}
         asked = hashlib.sha256(orjson.dumps(request, option=orjson.OPT_SORT_KEYS)).hexdigest()
         id = hashlib.sha256(f"{delivery.id} {delivery.round} {asked}".encode()).hexdigest()[:32]  # noqa: A001
         with self._one_at_a_time:
@@ -165,6 +165,18 @@ class Intake:
         if answer.id is None:
             raise ValueError("the advice was not kept")
         return answer.id
+
+    def _issued_plan(self, delivery: Delivery) -> str:
+        """The plan that the ticket was given last, so that plans do not flip on the road; "" where there is none."""
+        with reading(self._engine) as connection:
+            ticket = None if delivery.ticket_id is None else store.ticket(connection, delivery.ticket_id)
+        if ticket is None or ticket.advice_id is None:
+            return ""
+        try:
+            advice = self._advisor.answer_given(ticket.advice_id).advice
+        except (NotFoundError, ConflictError):
+            return ""
+        return advice.plan.id if advice.action == "repair" and advice.plan is not None else ""
 
     def _hand_over(self, delivery_id: str, work_id: str, advice_id: str | None) -> str:
         """Have the advice noted in the ticket, and in those that share it."""

@@ -174,6 +174,9 @@ def checks(advice: Advice, beside: Mapping[str, tuple[str, ...]]) -> list[str]:
             lines.append(f"Make certain: {check.not_before}")
         if failing:
             lines.append(failing)
+    for held in advice.fallbacks:
+        lines.append(held.said)
+        lines += [f"Make certain before that one: {text}" for text in held.not_before]
     return lines
 
 
@@ -189,6 +192,12 @@ def steps(advice: Advice, before: Mapping[int, tuple[str, ...]]) -> list[str]:
 def step(one: Step) -> str:
     """A step and the limit that decides it is done."""
     return f"{one.number}. {one.text}" + (f" Limit: {one.limit}" if one.limit else "")
+
+
+def questions(advice: Advice) -> list[str]:
+    """What to find out; that there is nothing, where that is so."""
+    asked = [question(one) for one in advice.questions]
+    return asked or ([advice.questions_said] if advice.questions_said else [])
 
 
 def question(one: Question) -> str:

@@ -54,7 +54,7 @@ def _needed(advice: Advice, heading: Mapping[str, str]) -> list[str]:
         *sentences.times_and_cost(advice),
         *(sentences.caution(text) for text in cautions.first),
         *sentences.checks(advice, cautions.beside),
-        *(sentences.question(one) for one in advice.questions),
+        *sentences.questions(advice),
         *sentences.steps(advice, cautions.before),
         *_carried(advice, heading),
         *sentences.light(advice),
@@ -73,7 +73,7 @@ def _optional(advice: Advice, heading: Mapping[str, str]) -> list[tuple[str, lis
     """Headed blocks; the last one yields first."""
     currency = sentences.currency(advice)
     blocks = [
-        ("turning_points", list(advice.turning_points)),
+        ("turning_points", [one.said for one in advice.turning_points]),
         ("sources", sentences.sources(advice)),
         ("barred", [sentences.barred(one) for one in advice.barred]),
         ("alternatives", [sentences.alternative(one, currency) for one in advice.alternatives]),

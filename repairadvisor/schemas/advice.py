@@ -19,7 +19,7 @@ import orjson
 from marshmallow import RAISE, Schema, fields, validate
 
 from repairadvisor.decision import advice as shape
-from repairadvisor.decision.advice import ACTIONS, Advice, KitLine
+from repairadvisor.decision.advice import ACTIONS, Advice, Comparison, KitLine
 
 #: Fields published under a name that Python cannot use.
 PUBLISHED_NAMES: dict[tuple[type, str], str] = {(KitLine, "line_for"): "for"}
@@ -40,6 +40,11 @@ def document_bytes(advice: Advice) -> bytes:
     values = {field.name: getattr(advice, field.name) for field in _ADVICE_FIELDS}
     values["kit"] = _PLAIN_KIT(advice.kit)
     return orjson.dumps(values)
+
+
+def comparison_bytes(comparison: Comparison) -> bytes:
+    """Two answers side by side as JSON in UTF-8."""
+    return orjson.dumps(_PLAIN_COMPARISON(comparison))
 
 
 Plainer = Callable[[Any], Any]
@@ -132,6 +137,7 @@ def _typed_names(kind: type) -> tuple[tuple[str, str, Any], ...]:
 
 
 _PLAIN_ADVICE = _plainer_of(Advice)
+_PLAIN_COMPARISON = _plainer_of(Comparison)
 _PLAIN_KIT = _each(_plainer_of(KitLine))
 _ADVICE_FIELDS = dataclass_fields(Advice)
 
@@ -151,6 +157,8 @@ _DESCRIBED: dict[tuple[type, str], str] = {
     (Advice, "unknown_that_matter"): "facts not known that could change something",
     (Advice, "not_yet_computed"): "parts that this version does not work out",
     (Advice, "defers_to"): "who and what comes before this advice",
+    (Advice, "turning_points_said"): "why no turning point is named, where none is",
+    (Advice, "issued_plan"): "the plan given before for this fault, as it was told; empty where none was",
     (Advice, "questions_said"): "that nothing has to be asked, where that is so",
     (KitLine, "line_for"): "what it is carried for",
 }

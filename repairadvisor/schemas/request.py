@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
-from marshmallow import RAISE, Schema, ValidationError, fields, validates
+from marshmallow import RAISE, Schema, ValidationError, fields, validate, validates
 
 from repairadvisor.errors import Fault
 from repairadvisor.facts.parse import read_moment, shown
@@ -18,17 +19,24 @@ MOST_FACTS = len(FACTS) + len(TIME_NAMES)
 #: Moments between which arithmetic with days and weeks stays within the calendar.
 EARLIEST, LATEST = datetime(1970, 1, 1, tzinfo=UTC), datetime(9000, 1, 1, tzinfo=UTC)
 
-_KEYS = ("now", "facts", "record")
+_KEYS = ("now", "facts", "record", "issued_plan", "turning_points", "compare_with")
+#: A plan's six words with a stroke between them.
+_PLAN_ID = re.compile(r"[a-z_]+(/[a-z_]+){5}")
+_PLAN_FORM = "a plan as method/layout/position/access/shelter/stage"
 _TIME_FORM = "ISO 8601 with its zone, 1970 to 8999, as 2031-05-04T07:30:00Z"
 
 
 @dataclass(frozen=True, slots=True)
 class AdviceRequest:
-    """What was asked. ``now`` is None where the asker left it to us; ``facts`` are not read yet."""
+    """What was asked. ``now`` is None where the asker left it to us; ``facts`` are not read yet. ``compare_with`` are
+    facts told otherwise for the sake of comparison (None there: not told), or None where nothing is compared."""
 
     facts: Mapping[str, object]
     now: datetime | None
     record: bool
+    issued_plan: str = ""
+    turning_points: bool = False
+    compare_with: Mapping[str, object] | None = None
 
 
 class _TrueOrFalse(fields.Boolean):
@@ -58,6 +66,21 @@ class AdviceRequestSchema(Schema):
         metadata={"description": "whether facts, policy and advice are kept, so that the advice has an id"},
     )
 
+    issued_plan = fields.String(
+        load_default="",
+        validate=validate.Regexp(f"^({_PLAN_ID.pattern})?$"),
+        metadata={"description": "the plan given before for this fault: it is kept while it is among the best"},
+    )
+    turning_points = _TrueOrFalse(
+        load_default=False,
+        metadata={"description": "whether to work out at which values of the facts the answer would be another one"},
+    )
+    compare_with = fields.Nested(
+        FactsSchema,
+        allow_none=True,
+        metadata={"description": "facts told otherwise: the answer is then a comparison of both, and nothing is kept"},
+    )
+
     @validates("now")
     def _check_now(self, value: str, data_key: str) -> None:  # noqa: ARG002 - marshmallow gives it
         if _read_now(value) is None:
@@ -78,25 +101,39 @@ def read_request(body: Mapping[str, object]) -> tuple[AdviceRequest, list[Fault]
         now = _read_now(body["now"])
         if now is None:
             faults.append(Fault("wrong-time", "now", shown(body["now"]), "not a time that can be used", _TIME_FORM))
-    record = body.get("record", True)
-    if not isinstance(record, bool):
-        faults.append(Fault("wrong-type", "record", shown(record), "is neither true nor false", "true, false"))
+    record = _flag(body, "record", faults, usual=True)
+    turning = _flag(body, "turning_points", faults, usual=False)
+    issued = body.get("issued_plan", "")
+    if not isinstance(issued, str) or (issued and not _PLAN_ID.fullmatch(issued)):
+        faults.append(Fault("wrong-value", "issued_plan", shown(issued), "is no plan", _PLAN_FORM))
+        issued = ""
+    other = None
+    if body.get("compare_with") is not None:
+        other = _facts({"facts": body["compare_with"]}, faults, "compare_with")
         record = False
-    return AdviceRequest(facts, now, record), faults
+    return AdviceRequest(facts, now, record, issued, turning, other), faults
 
 
-def _facts(body: Mapping[str, object], faults: list[Fault]) -> Mapping[str, object]:
+def _flag(body: Mapping[str, object], name: str, faults: list[Fault], *, usual: bool) -> bool:
+    flag = body.get(name, usual)
+    if isinstance(flag, bool):
+        return flag
+    faults.append(Fault("wrong-type", name, shown(flag), "is neither true nor false", "true, false"))
+    return False
+
+
+def _facts(body: Mapping[str, object], faults: list[Fault], said: str = "facts") -> Mapping[str, object]:
     facts = body.get("facts")
     if not isinstance(facts, Mapping):
         if "facts" in body:
-            fault = Fault("wrong-type", "facts", shown(facts), "is not an object", "an object of facts by name")
+            fault = Fault("wrong-type", said, shown(facts), "is not an object", "an object of facts by name")
         else:
-            fault = Fault("missing", "facts", "", "is missing", "an object of facts by name; may be empty")
+            fault = Fault("missing", said, "", "is missing", "an object of facts by name; may be empty")
         faults.append(fault)
         return {}
     if len(facts) > MOST_FACTS:
         count = f"{len(facts)} names"
-        faults.append(Fault("too-many", "facts", count, "more names than there are", f"up to {MOST_FACTS}"))
+        faults.append(Fault("too-many", said, count, "more names than there are", f"up to {MOST_FACTS}"))
         return {}
     too_many = {name for name, raw in facts.items() if _longest_list(raw) > MOST_WORDS}
     for name in facts:

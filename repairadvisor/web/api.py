@@ -7,9 +7,12 @@ from datetime import UTC, datetime
 import orjson
 from flask import Blueprint, Response, current_app, render_template, request
 
+from repairadvisor.decision.advice import Comparison
 from repairadvisor.errors import NotFoundError
 from repairadvisor.render import terminal, ticket_note
+from repairadvisor.render.comparison import render as render_comparison
 from repairadvisor.render.headings import headings
+from repairadvisor.schemas.advice import comparison_bytes
 from repairadvisor.schemas.fact_table import fact_table
 from repairadvisor.service import Advisor, Answer, KeepAs
 from repairadvisor.web import problems
@@ -31,6 +34,8 @@ def give_advice() -> Response:
     form = wanted(request, (JSON, TEXT, HTML))
     key = idempotency_key(request)
     asked = json_object(request)
+    if asked.get("compare_with") is not None:
+        return compared(advisor().compare(asked, datetime.now(UTC)), form)
     return shown(advisor().advise(asked, datetime.now(UTC), KeepAs.of_key(key, asked) if key else None), form)
 
 
@@ -69,6 +74,16 @@ def problem_kind(slug: str) -> Response:
     if kind is None:
         raise NotFoundError("kind of problem", slug)
     return Response(f"{kind.title}.\n{kind.what_to_do}\n", mimetype=TEXT)
+
+
+def compared(comparison: Comparison, form: str) -> Response:
+    """Two answers side by side in the form that is wanted; nothing is kept of them."""
+    if form == JSON:
+        return Response(comparison_bytes(comparison), mimetype=JSON, headers={"Vary": "Accept"})
+    text = render_comparison(comparison)
+    if form == TEXT:
+        return Response(text, mimetype=TEXT, headers={"Vary": "Accept"})
+    return Response(render_template("advice.html", text=text, id=None), mimetype=HTML, headers={"Vary": "Accept"})
 
 
 def shown(answer: Answer, form: str) -> Response:

@@ -65,3 +65,9 @@ def test_sleeves_are_carried_for_more_than_the_fewest_fibres_there_may_be(rules:
     )
     assert bounded.action == two_dozen.action == "repair"
     assert _sleeves(bounded) >= _sleeves(two_dozen)
+
+
+def test_a_shelf_full_of_sleeves_is_as_good_as_endless(rules: Rules) -> None:
+    """A hundred thousand sleeves for twelve fibres are more attempts than the rule for redoing joints counts."""
+    advice = advise(job_context("twelve-cut-by-a-spade-with-slack", sleeve_count=100_000), rules)
+    assert advice.action == "repair"

@@ -44,7 +44,9 @@ def advices(draw: st.DrawFn) -> Advice:
         checks_on_arrival=checks,
         steps=steps,
         cautions=cautions,
-        turning_points=tuple(draw(st.lists(_WORDS, max_size=4))),
+        turning_points=tuple(
+            replace(an_advice().turning_points[0], said=said) for said in draw(st.lists(_WORDS, max_size=4))
+        ),
         alternatives=an_advice().alternatives * draw(st.integers(0, 12)),
         barred=an_advice().barred * draw(st.integers(0, 12)),
     )

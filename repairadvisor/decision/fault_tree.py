@@ -1,0 +1,142 @@
+"""The tree for a fault: what to ask next, answer by answer, until nothing is worth asking; its leaves are advice.
+
+At every node stands the question that the advice asks first on what is known there; its answers are cells, told as
+bounded facts. So whoever walks down the tree ends in the advice that the same facts would get from the service.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from repairadvisor.decision.advice import Advice, Question
+from repairadvisor.decision.answer import Answer, Told
+from repairadvisor.decision.document import write
+from repairadvisor.decision.method import METHOD_VERSION, answer
+from repairadvisor.decision.questions import DANGERS, Asked
+from repairadvisor.decision.reasons import Words
+from repairadvisor.decision.rules import Rules
+from repairadvisor.decision.situation import Situation, look
+from repairadvisor.decision.spoken import question_of
+from repairadvisor.decision.start import as_it_stands
+from repairadvisor.facts.context import Context, Held, make_context
+from repairadvisor.facts.value import Between, Known, OneOf, State
+from repairadvisor.facts.vocabulary import BY_NAME
+
+DEEPEST = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Branch:
+    """An answer: in words, as the fact that it tells, and where it leads."""
+
+    answer: str
+    told: dict[str, object]
+    node: Node
+
+
+@dataclass(frozen=True, slots=True)
+class Node:
+    """A question with its answers, or a leaf: the place of its advice among the tree's."""
+
+    question: Question | None
+    branches: tuple[Branch, ...]
+    advice: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Tree:
+    """The tree of a fault. Leaves that say the same share their advice."""
+
+    root: Node
+    advice: tuple[Advice, ...]
+
+
+def tree_for(context: Context, rules: Rules, depth: int = DEEPEST) -> Tree:
+    """The tree from the facts given. Errors: ValueError for a depth outside 0 to 6."""
+    if not 0 <= depth <= DEEPEST:
+        raise ValueError(f"depth {depth}: 0 to {DEEPEST} questions")
+    grown = _Grown(rules, {}, [])
+    root = grown.node(context, depth)
+    return Tree(root, tuple(grown.leaves))
+
+
+@dataclass(slots=True)
+class _Grown:
+    """A tree while it grows; its leaves in the order in which they were reached, and where each stands."""
+
+    rules: Rules
+    places: dict[str, int]
+    leaves: list[Advice]
+
+    def node(self, context: Context, depth: int) -> Node:
+        found = answer(look(self.rules, as_it_stands(context, self.rules)), "")
+        asked = next((one for one in found.questions if depth and _worth_a_branch(found, one)), None)
+        answers = [] if asked is None else list(answers_to(found.situation, context, asked))
+        if asked is None or len(answers) < 2:
+            return Node(None, (), self._leaf(replace(write(found, context, METHOD_VERSION), facts_used=())))
+        told = Told(found, Words(self.rules.wording), context)
+        question = question_of(told, asked)
+        branches = [
+            Branch(said, _as_given(asked.fact, state), self.node(changed, depth - 1))
+            for said, state, changed in answers
+        ]
+        return Node(question, tuple(branches), None)
+
+    def _leaf(self, advice: Advice) -> int:
+        """The place of an advice among the leaves: what says the same stands there once."""
+        key = repr(advice)
+        if key not in self.places:
+            self.places[key] = len(self.leaves)
+            self.leaves.append(advice)
+        return self.places[key]
+
+
+def _worth_a_branch(found: Answer, asked: Asked) -> bool:
+    """What is asked for people's sake, for permission, or because the answer saves more than can be told apart."""
+    return asked.fact in DANGERS or asked.saves is None or found.action == "ask_first"
+
+
+def answers_to(situation: Situation, context: Context, asked: Asked) -> Iterator[tuple[str, State, Context]]:
+    """The answers a question can get: in words, as a state, and the context with it. What contradicts something that
+    was told is no answer."""
+    for state in _states(situation, context, asked):
+        held = {**context.held, asked.fact: Held(state)}
+        changed, faults = make_context(context.now, held, context.expired)
+        if not faults:
+            yield _said(situation, asked.fact, state), state, changed
+
+
+def _states(situation: Situation, context: Context, asked: Asked) -> Iterator[State]:
+    fact, possible = BY_NAME[asked.fact], context.possible[asked.fact]
+    worlds = situation.worlds
+    if not asked.options or worlds is None or asked.fact in DANGERS:  # each danger has its own instructions
+        yield from (Known(word) for word in possible.words)
+        return
+    axis, cells = worlds.axis(asked.fact), worlds.cells(asked.fact)
+    for option in asked.options:
+        mine = [cells[i] for i in option.cells if cells[i] != axis.meant]
+        if not mine:
+            continue
+        if axis.words:
+            words = tuple(axis.words[cell] for cell in mine)
+            yield Known(words[0]) if len(words) == 1 else OneOf(words)
+            continue
+        low, high = worlds.stretch(asked.fact, mine[0])[0], worlds.stretch(asked.fact, mine[-1])[1]
+        last = high if axis.whole or mine[-1] == axis.meant - 1 else max(low, round(high - fact.resolution, 9))
+        yield Known(low) if low == last else Between(low, last)
+
+
+def _said(situation: Situation, name: str, state: State) -> str:
+    words = Words(situation.rules.wording)
+    said, unit = words.value(name, Held(state))
+    return f"{said} {unit}".strip()
+
+
+def _as_given(name: str, state: State) -> dict[str, object]:
+    """A state in the form in which facts are given."""
+    if isinstance(state, Known):
+        return {name: state.value}
+    if isinstance(state, Between):
+        return {name: {"between": [state.low, state.high]}}
+    return {name: {"one_of": list(state.words)}} if isinstance(state, OneOf) else {name: {"not_applicable": True}}
