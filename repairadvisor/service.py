@@ -190,10 +190,14 @@ class Advisor:
             raise InputError(faults, "")
         return compare(answers[0], answers[1], Words(self.wording))
 
+    def knows_plan(self, plan_id: str) -> bool:
+        """Whether the policy in force has a plan."""
+        return plan_id in self._method.plan_ids()
+
     def _read(self, request: Mapping[str, object]) -> tuple[AdviceRequest, list[Fault]]:
         """The request, and everything wrong around its facts."""
         asked, faults = read_request(request)
-        if asked.issued_plan and asked.issued_plan not in self._method.plan_ids():
+        if asked.issued_plan and not self.knows_plan(asked.issued_plan):
             faults.append(
                 Fault("unknown-plan", "issued_plan", asked.issued_plan, "no such plan", "a plan of the policy")
             )

@@ -334,8 +334,11 @@ class FixedMethod:
     def policy_id(self) -> str:
         return hashlib.sha256(self.policy_text).hexdigest()
 
-    def advise(self, context: Context) -> Advice:
-        return replace(self.answer, now=context.now.isoformat())
+    def advise(self, context: Context, issued_plan: str = "", *, turning: bool = False) -> Advice:
+        return replace(self.answer, now=context.now.isoformat(), issued_plan=issued_plan)
+
+    def plan_ids(self) -> frozenset[str]:
+        return frozenset() if self.answer.plan is None else frozenset({self.answer.plan.id})
 
     def standing_cautions(self, context: Context) -> tuple[str, ...]:
         return tuple(caution.text for caution in self.answer.cautions) if context.held else ()

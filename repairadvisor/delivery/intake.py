@@ -176,7 +176,8 @@ class Intake:
             advice = self._advisor.answer_given(ticket.advice_id).advice
         except (NotFoundError, ConflictError):
             return ""
-        return advice.plan.id if advice.action == "repair" and advice.plan is not None else ""
+        given = advice.plan.id if advice.action == "repair" and advice.plan is not None else ""
+        return given if self._advisor.knows_plan(given) else ""  # another policy may be in force since
 
     def _hand_over(self, delivery_id: str, work_id: str, advice_id: str | None) -> str:
         """Have the advice noted in the ticket, and in those that share it."""

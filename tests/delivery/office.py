@@ -37,11 +37,11 @@ class SpareTold(FixedMethod):
 
     holds_min: float | None = None
 
-    def advise(self, context: Context) -> Advice:
+    def advise(self, context: Context, issued_plan: str = "", *, turning: bool = False) -> Advice:
         told = context.state("spare_near_m")
         until = "" if self.holds_min is None else (context.now + timedelta(minutes=self.holds_min)).isoformat()
         say = f"Spare: {getattr(told, 'value', 'unknown')}."
-        return replace(super().advise(context), say=say, valid_until=until)
+        return replace(super().advise(context, issued_plan, turning=turning), say=say, valid_until=until)
 
 
 class HandQueue:

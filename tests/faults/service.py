@@ -60,7 +60,7 @@ class QuickMethod:
     def policy_id(self) -> str:
         return hashlib.sha256(self.policy_text).hexdigest()
 
-    def advise(self, context: Context) -> Advice:
+    def advise(self, context: Context, issued_plan: str = "", *, turning: bool = False) -> Advice:
         state = context.state("spare_near_m")
         said = said_of(state.value if isinstance(state, Known) and isinstance(state.value, float) else -1.0)
         steps = tuple(
@@ -76,6 +76,7 @@ class QuickMethod:
             loss_withheld="Not reckoned here.",
             cautions=(),
             checks_on_arrival=(),
+            fallbacks=(),
             alternatives=(),
             barred=(),
             sources=(),
@@ -85,6 +86,9 @@ class QuickMethod:
             valid_because="",
             now=context.now.isoformat(),
         )
+
+    def plan_ids(self) -> frozenset[str]:
+        return frozenset()
 
     def standing_cautions(self, context: Context) -> tuple[str, ...]:
         return ()

@@ -96,10 +96,13 @@ class Remembering:
     def wording(self) -> Mapping[str, object]:
         return self.method.wording
 
-    def advise(self, context: Context) -> Advice:
+    def plan_ids(self) -> frozenset[str]:
+        return self.method.plan_ids()
+
+    def advise(self, context: Context, issued_plan: str = "", *, turning: bool = False) -> Advice:
         asked = orjson.dumps(context.as_given(), option=orjson.OPT_SORT_KEYS)
         if asked not in self.given:
-            self.given[asked] = self.method.advise(context)
+            self.given[asked] = self.method.advise(context, issued_plan, turning=turning)
         self.last = self.given[asked]
         return self.last
 

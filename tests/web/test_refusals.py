@@ -253,7 +253,7 @@ def test_json_alone_is_refused_where_only_a_page_is(client: FlaskClient) -> None
 
 
 class _Broken(FixedMethod):
-    def advise(self, context: Context) -> Advice:
+    def advise(self, context: Context, issued_plan: str = "", *, turning: bool = False) -> Advice:
         raise RuntimeError("the password is Saltgate")
 
 
