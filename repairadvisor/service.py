@@ -14,6 +14,7 @@ import orjson
 
 from repairadvisor.decision.advice import Advice, Comparison
 from repairadvisor.decision.cautions import KNOWN, owed
+from repairadvisor.decision.fault_tree import Tree, tree_for
 from repairadvisor.decision.method import advise
 from repairadvisor.decision.prepare import prepare
 from repairadvisor.decision.reasons import Words
@@ -52,6 +53,9 @@ class Method(Protocol):
     def advise(self, context: Context, issued_plan: str = "", *, turning: bool = False) -> Advice:
         """The advice on what is known; a plan given before is kept while it is among the best."""
 
+    def tree(self, context: Context, depth: int) -> Tree:
+        """What to ask next, answer by answer."""
+
     def plan_ids(self) -> frozenset[str]:
         """The plans there are."""
 
@@ -80,6 +84,9 @@ class PreparedMethod:
 
     def advise(self, context: Context, issued_plan: str = "", *, turning: bool = False) -> Advice:
         return advise(context, self.rules, issued_plan, turning=turning)
+
+    def tree(self, context: Context, depth: int) -> Tree:
+        return tree_for(context, self.rules, depth)
 
     def plan_ids(self) -> frozenset[str]:
         return frozenset(plan.id for plan in self.policy.plans)
@@ -189,6 +196,17 @@ class Advisor:
         if faults:
             raise InputError(faults, "")
         return compare(answers[0], answers[1], Words(self.wording))
+
+    def tree(self, request: Mapping[str, object], clock: datetime, depth: int) -> Tree:
+        """The tree of questions from the facts of a request. Nothing is kept. Raises :class:`InputError`."""
+        asked, faults = self._read(request)
+        try:
+            context = parse_context(asked.facts, asked.now or clock)
+        except InputError as error:
+            raise InputError([*faults, *error.faults], error.place) from error
+        if faults:
+            raise InputError(faults, "")
+        return self._method.tree(context, depth)
 
     def knows_plan(self, plan_id: str) -> bool:
         """Whether the policy in force has a plan."""

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from repairadvisor.decision.advice import (
+    ACTIONS,
     Advice,
     Alternative,
     Barred,
@@ -328,7 +329,12 @@ class FixedMethod:
 
     answer: Advice
     policy_text: bytes = b"a policy"
-    wording: Mapping[str, object] = field(default_factory=dict)
+    wording: Mapping[str, object] = field(
+        default_factory=lambda: {
+            "action": dict.fromkeys(ACTIONS, "do it"),
+            "what_if": {"same": "The same.", "barred": "{plans}", "free": "{plans}", "price": "Prices."},
+        }
+    )
 
     @property
     def policy_id(self) -> str:
@@ -336,6 +342,9 @@ class FixedMethod:
 
     def advise(self, context: Context, issued_plan: str = "", *, turning: bool = False) -> Advice:
         return replace(self.answer, now=context.now.isoformat(), issued_plan=issued_plan)
+
+    def tree(self, context: Context, depth: int) -> Any:
+        raise NotImplementedError
 
     def plan_ids(self) -> frozenset[str]:
         return frozenset() if self.answer.plan is None else frozenset({self.answer.plan.id})

@@ -49,7 +49,7 @@ def add_to(commands: Any) -> None:
 
 
 def _advise(given: argparse.Namespace) -> int:
-    request = _request(given.facts)
+    request = request_of(given.facts)
     if given.now is not None:
         request["now"] = given.now
     if given.no_record:
@@ -59,7 +59,7 @@ def _advise(given: argparse.Namespace) -> int:
     if given.turning:
         request["turning_points"] = True
     if given.compare_with:
-        request["compare_with"] = _request(given.compare_with)["facts"]
+        request["compare_with"] = request_of(given.compare_with)["facts"]
     if request.get("compare_with") is not None:
         return _compare(request, as_json=given.json)
     records = None if request.get("record") is False else open_records(Settings.from_environment(os.environ))
@@ -79,7 +79,8 @@ def _compare(request: Mapping[str, object], *, as_json: bool) -> int:
     return DONE
 
 
-def _request(words: list[str]) -> dict[str, Any]:
+def request_of(words: list[str]) -> dict[str, Any]:
+    """The request that arguments make: a file, standard input, or facts one by one."""
     if len(words) == 1 and not _PAIR.fullmatch(words[0]):
         return read_object(content_of(words[0]))
     faults: list[Fault] = []

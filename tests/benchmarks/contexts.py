@@ -48,6 +48,12 @@ def told(job: Job) -> Asked:
     return Asked(job.id, parse_context(job.facts, job.now), body)
 
 
+def with_turning(asked: Asked) -> Asked:
+    """The same with the turning points asked for."""
+    body = orjson.dumps({**orjson.loads(asked.body), "turning_points": True})
+    return Asked(f"{asked.name}, with turning points", asked.context, body)
+
+
 def all_known(job: Job) -> Asked:
     """A job with every fact that was left out told as well."""
     context = _all_known_context(job.id)

@@ -14,7 +14,7 @@ from repairadvisor.service import Advisor
 from repairadvisor.settings import Settings
 from repairadvisor.web.app import create_app
 
-from .contexts import USUAL_PLACE, WIDEST_PLACES, Asked, all_known, first_call, known_jobs, method, told
+from .contexts import USUAL_PLACE, WIDEST_PLACES, Asked, all_known, first_call, known_jobs, method, told, with_turning
 from .echoes import asking, bare_echo, stock_echo
 from .interleaved import Timing, Work, children_time_ns, timed
 from .json_logic import engine_ways, truths
@@ -71,6 +71,7 @@ class Line:
 
 ADVICE_OVER_BARE = Goal("1", "advice over a bare Flask and orjson echo of the same sizes", 1.8, 1.4)
 ADVICE_OVER_STOCK = Goal("2", "the same advice over stock Flask's JSON echo", 1.0, 0.8)
+WHOLE_OVER_BARE = Goal("3", "advice with questions and turning points over a bare echo of the same sizes", 2.5, 2.0)
 FIRST_CALL_OVER_BARE = Goal("3b", "advice on three facts over a bare echo of the same sizes", 300.0, 60.0)
 SCREENS = Goal("5", "screens of one context, times faster than a general engine", 5.0, 7.0, times_faster=True)
 DECISION = Goal("6", "whole decision of one context over a general engine's screens alone", 1.0, 0.5)
@@ -107,6 +108,13 @@ def advice(rounds: int) -> list[Line]:
     """Goals 1 and 2: known jobs as they are told, and with every fact known."""
     both = [make(job) for make in (told, all_known) for job in known_jobs()]
     return [line for one in both for line in _over_echoes((ADVICE_OVER_BARE, ADVICE_OVER_STOCK), one, rounds)]
+
+
+def whole_advice(rounds: int) -> list[Line]:
+    """Goal 3: known jobs as they are told, with all that would turn the answer."""
+    few = max(1, rounds // 40)
+    asked = [with_turning(told(job)) for job in known_jobs()]
+    return [line for one in asked for line in _over_echoes((WHOLE_OVER_BARE,), one, few, once=("ours",))]
 
 
 def first_calls(rounds: int) -> list[Line]:
@@ -166,6 +174,7 @@ def start_up(rounds: int) -> list[Line]:
 #: Every benchmark by the name under which it can be asked for; each takes a number of rounds.
 BENCHMARKS: dict[str, Callable[[int], list[Line]]] = {
     "advice": advice,
+    "whole-advice": whole_advice,
     "first-calls": first_calls,
     "widest-calls": widest_calls,
     "screens": screens,

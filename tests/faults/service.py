@@ -87,6 +87,9 @@ class QuickMethod:
             now=context.now.isoformat(),
         )
 
+    def tree(self, context: Context, depth: int) -> object:
+        raise NotImplementedError
+
     def plan_ids(self) -> frozenset[str]:
         return frozenset()
 

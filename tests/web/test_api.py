@@ -92,3 +92,40 @@ def test_the_process_says_that_it_lives(client: FlaskClient) -> None:
 def test_a_body_of_just_the_permitted_length_is_read(client: FlaskClient) -> None:
     body = b'{"facts":{}}' + b" " * (1024 * 1024 - 12)
     assert client.post("/v1/advice", data=body, content_type="application/json").status_code == 200
+
+
+def test_two_answers_stand_side_by_side_and_nothing_is_kept(client: FlaskClient, records: Records) -> None:
+    given = client.post("/v1/advice", json={**ASKED, "compare_with": {"place": "chamber"}})
+    assert given.status_code == 200
+    found = given.get_json()
+    assert found["first"] == found["second"]  # this method always says the same
+    assert found["differences"] == []
+    assert "Location" not in given.headers
+    assert records.count() == 0
+    as_text = client.post("/v1/advice", json={**ASKED, "compare_with": {}}, headers={"Accept": "text/plain"})
+    assert as_text.mimetype == "text/plain"
+
+
+@pytest.mark.parametrize(
+    ("more", "field"),
+    [
+        ({"compare_with": 3}, "compare_with"),
+        ({"compare_with": {"place": "nowhere"}}, "place"),
+        ({"issued_plan": "fuse it"}, "issued_plan"),
+        ({"issued_plan": "a/b/c/d/e/f"}, "issued_plan"),
+        ({"turning_points": "yes"}, "turning_points"),
+    ],
+)
+def test_what_cannot_be_compared_or_kept_is_refused_by_its_name(
+    client: FlaskClient, more: dict[str, object], field: str
+) -> None:
+    refused = client.post("/v1/advice", json={**ASKED, **more})
+    assert refused.status_code == 422
+    assert field in [fault["field"] for fault in refused.get_json()["faults"]]
+
+
+def test_a_plan_given_before_is_told_and_kept_in_the_document(client: FlaskClient) -> None:
+    plan = an_advice().plan
+    assert plan is not None
+    given = client.post("/v1/advice", json={**ASKED, "issued_plan": plan.id})
+    assert given.get_json()["issued_plan"] == plan.id
