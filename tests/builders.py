@@ -162,6 +162,7 @@ def an_advice(**changes: Any) -> Advice:
                 "Held ready, its kit is carried: gel splices where the fault is, for now.",
                 ("no-climb-alone",),
                 ("The owner lets gel joints stay for now. Nothing is cut before that.",),
+                ("Index gel stays off skin and out of eyes; the maker's sheet says how to wash it off.",),
                 120.0,
             ),
         ),

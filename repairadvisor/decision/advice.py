@@ -145,12 +145,14 @@ class Check:
 @dataclass(frozen=True, slots=True)
 class Fallback:
     """A plan held ready for when a check fails: after which checks (their screens), what must be certain besides, and
-    what holding it ready is expected to save. Its kit is carried. ``said``: that, and what to do then."""
+    what holding it ready is expected to save. Its kit is carried. ``said``: that, and what to do then; ``cautions``:
+    whole, those it needs that the plan itself does not."""
 
     plan: PlanWords
     said: str
     after: tuple[str, ...]
     not_before: tuple[str, ...]
+    cautions: tuple[str, ...]
     saves: float
 
 

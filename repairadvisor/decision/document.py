@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Sequence, Set
 from dataclasses import replace
 
 from repairadvisor.decision import cautions as caution_rows
@@ -21,6 +21,7 @@ from repairadvisor.decision.advice import (
 )
 from repairadvisor.decision.answer import Answer, Told, moment_text
 from repairadvisor.decision.chain import Chain, chain_of
+from repairadvisor.decision.chain import Fallback as HeldReady
 from repairadvisor.decision.cost import PARTS, Costs
 from repairadvisor.decision.duration import restored, work_minutes
 from repairadvisor.decision.kit import Need, kit_lines
@@ -91,7 +92,7 @@ class _Writer:
             wait=spoken.wait(self.told),
             call=spoken.call(self.told),
             checks_on_arrival=tuple(self.checks),
-            fallbacks=self._fallbacks(),
+            fallbacks=self._fallbacks({one.tag for one in cautions}),
             steps=tuple(
                 replace(step, cautions=tuple(one.tag for one in cautions if one.before_step == step.number))
                 for _, step in numbered
@@ -236,17 +237,28 @@ class _Writer:
         harm = self.rules.screens[i].kind in ("danger", "safety", "competence")
         return self.words.say("check", "if_it_fails" if harm else "if_it_fails_work")
 
-    def _fallbacks(self) -> tuple[Fallback, ...]:
+    def _fallbacks(self, told: Set[str]) -> tuple[Fallback, ...]:
+        """The plans held ready; ``told`` are the tags of the cautions that stand anyway."""
         return tuple(
             Fallback(
                 self.words.plan(one.plan.plan),
                 self.words.say("check", "fallback", plan=self.words.plan(one.plan.plan).phrase),
                 tuple(self.rules.screens[i].id for i in one.after),
                 tuple(self.rules.screens[i].not_before for i in one.besides),
+                self._cautions_besides(one, told),
                 round(one.saves, 2),
             )
             for one in self.chain.fallbacks
         )
+
+    def _cautions_besides(self, held: HeldReady, told: Set[str]) -> tuple[str, ...]:
+        """Cautions that a plan held ready needs besides, whole: there may be no signal to ask for them."""
+        rows = [(row, self.answer.ahead.of("caution", i)) for i, row in enumerate(self.policy.cautions)]
+        owed = caution_rows.owed(rows, held.plan.plan)
+        tags = dict.fromkeys(one.row.tag for one in owed if one.owed_to == caution_rows.KNOWN or one.row.of_harm)
+        tags |= dict.fromkeys(tag for i in held.besides for tag in self.rules.screens[i].cautions)
+        texts = {row.tag: row.text for row in self.policy.cautions}
+        return tuple(texts[tag] for tag in tags if tag not in told)
 
     def _plain(self, names: Sequence[str]) -> tuple[str, ...]:
         """Facts of the vocabulary behind names, derived facts as the parents of theirs that are still open."""

@@ -176,6 +176,7 @@ def checks(advice: Advice, beside: Mapping[str, tuple[str, ...]]) -> list[str]:
             lines.append(failing)
     for held in advice.fallbacks:
         lines.append(held.said)
+        lines += [caution(text) for text in held.cautions]
         lines += [f"Make certain before that one: {text}" for text in held.not_before]
     return lines
 

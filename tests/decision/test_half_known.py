@@ -15,7 +15,7 @@ from repairadvisor.decision.method import advise, answer
 from repairadvisor.decision.outcomes import Outcomes, outcome_of
 from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.rules import Rules
-from repairadvisor.decision.screens import OPEN
+from repairadvisor.decision.screens import BARRED, OPEN
 from repairadvisor.decision.situation import Situation, look
 from repairadvisor.decision.start import as_it_stands
 from repairadvisor.decision.turning import Outcome, Turn, turns_of
@@ -84,6 +84,17 @@ def test_every_check_says_what_follows_when_it_fails_and_at_most_two_plans_do(ca
         leads = [phrase for phrase in phrases if phrase in check.if_it_fails]
         assert leads or "ring the control room" in check.if_it_fails
         assert bool(leads) == any(check.screen in held.after for held in cabinet.fallbacks)
+
+
+def test_cautions_of_a_plan_held_ready_are_printed_whole(rules: Rules, cabinet: Advice) -> None:
+    """There may be no signal at the place: what a plan held ready needs besides stands beside it."""
+    by_id = {plan.id: plan for plan in rules.policy.plans}
+    told = {one.tag for one in cabinet.cautions}
+    situation = look(rules, as_it_stands(parse_context(CABINET, NOW), rules))
+    for held in cabinet.fallbacks:
+        for i, row in enumerate(rules.policy.cautions):
+            if by_id[held.plan.id].fits(row.plans) and situation.of("caution", i) == BARRED:
+                assert row.tag in told or row.text in held.cautions
 
 
 def test_people_come_before_work_in_the_chain(cabinet: Advice) -> None:
