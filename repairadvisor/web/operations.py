@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from repairadvisor.schemas.advice import AdviceSchema
+from repairadvisor.schemas.advice import SCHEMAS, AdviceSchema
 from repairadvisor.schemas.delivery import (
     LISTED,
     MOST_LISTED,
@@ -165,6 +165,8 @@ def _advice_in_any_form() -> dict[str, Any]:
 
 def _give_advice() -> dict[str, Any]:
     answered = _advice_in_any_form()
+    answered["description"] = "The advice; with compare_with both answers side by side."
+    answered["content"]["application/json"]["schema"] = {"oneOf": [AdviceSchema, SCHEMAS["Comparison"]]}
     answered["headers"] = {
         "Location": {
             "description": "where the advice can be read again; only if it is kept",
