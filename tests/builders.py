@@ -345,7 +345,7 @@ class FixedMethod:
         return replace(self.answer, now=context.now.isoformat(), issued_plan=issued_plan)
 
     def tree(self, context: Context, depth: int) -> Any:
-        raise NotImplementedError
+        raise AssertionError("nobody asks this method for a tree")
 
     def plan_ids(self) -> frozenset[str]:
         return frozenset() if self.answer.plan is None else frozenset({self.answer.plan.id})
