@@ -28,8 +28,8 @@ from repairadvisor.policy.read_rules import parents_of
 
 #: A fact's name, its cuts, the cells that are left, and of a number between what it lies.
 Shape = tuple[str, tuple[float, ...], tuple[int, ...], tuple[float, ...]]
-#: Tables that are remembered for a policy; most are a few hundred bytes.
-_MOST_REMEMBERED = 50_000
+#: Tables that are remembered for a policy: most are a few hundred bytes, the largest some tens of thousands.
+_MOST_REMEMBERED = 5_000
 
 
 class Worlds:
