@@ -228,7 +228,7 @@ def test_walking_the_tree_ends_in_the_advice_that_the_same_facts_get(rules: Rule
 
 
 def test_a_tree_of_no_questions_is_one_leaf(rules: Rules) -> None:
-    tree = tree_for(parse_context({"place": "pole_top"}, NOW), rules, 0)
+    tree = tree_for(parse_context({"place": "customer_home", "fault_seen": "broken_plug"}, NOW), rules, 0)
     assert tree.root.question is None
     assert len(tree.advice) == 1
     with pytest.raises(ValueError, match="0 to 6"):
