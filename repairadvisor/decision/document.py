@@ -165,7 +165,8 @@ class _Writer:
 
     def _crew(self) -> Crew:
         if self.plan is None:
-            nobody = self.answer.action in ("out_of_scope", "stand_off")
+            # While something is asked first nobody is chosen: one person would be read as enough.
+            nobody = self.answer.action in ("out_of_scope", "stand_off", "ask_first")
             count = 0 if nobody else 1
             said = (
                 self.words.say("crew", "nobody")

@@ -71,3 +71,12 @@ def test_a_shelf_full_of_sleeves_is_as_good_as_endless(rules: Rules) -> None:
     """A hundred thousand sleeves for twelve fibres are more attempts than the rule for redoing joints counts."""
     advice = advise(job_context("twelve-cut-by-a-spade-with-slack", sleeve_count=100_000), rules)
     assert advice.action == "repair"
+
+
+def test_nobody_is_named_as_a_crew_while_something_is_asked_first(rules: Rules) -> None:
+    """Reading the page aloud: "one person; no special authorisation" stood under a question about a pole top."""
+    told = {"place": "pole_top", "fault_seen": "broken_plug", "fibres_down_count": 1}
+    advice = advise(parse_context(told, JOBS[0].now), rules)
+    assert advice.action == "ask_first"
+    assert advice.crew.persons == 0
+    assert "one person" not in advice.crew.in_words
