@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -28,13 +29,50 @@ def after_asking(outlook: Outlook, prices: Mapping[str, float], fact: str, depth
     price = prices[fact] * outlook.mass
     if depth == 1:
         return price + float(sum(outlook.least_given(fact)))
+    if depth == 2:
+        return price + asked_in_turn(outlook, fact, prices, ()).comes_to
     rest = {name: cost for name, cost in prices.items() if name != fact}
-    chances = outlook.chances(fact)
-    return price + sum(
-        least_asking(outlook.assuming(fact, cell), rest, depth - 1)
-        for cell in range(len(chances))
-        if chances[cell] > 0.0
-    )
+    return price + sum(least_asking(below, rest, depth - 1) for below in outlook.at_each(fact))
+
+
+@dataclass(frozen=True, slots=True)
+class InTurn:
+    """One fact asked and, where its answer calls for it, another one.
+
+    ``comes_to`` is the least expected cost then, with what the second costs to ask; ``of_group`` what each group of
+    choices comes to with the same answers, unpaid; ``second`` are the facts that may be asked then.
+    """
+
+    comes_to: float
+    of_group: tuple[float, ...]
+    second: tuple[str, ...]
+
+
+def asked_in_turn(outlook: Outlook, first: str, prices: Mapping[str, float], groups: Sequence[Sequence[int]]) -> InTurn:
+    """What asking ``first`` and then the best second fact for each answer, or none, comes to."""
+    comes_to, of_group = 0.0, [0.0] * len(groups)
+    asked: dict[str, None] = {}
+    for below in outlook.at_each(first):
+        second, least = _best_next(below, first, prices)
+        comes_to += least
+        if second:
+            asked[second[0]] = None
+        more = known_at_once(below, second, groups)
+        of_group = [one + other for one, other in zip(of_group, more, strict=True)]
+    return InTurn(comes_to, tuple(of_group), tuple(asked))
+
+
+def _best_next(outlook: Outlook, first: str, prices: Mapping[str, float]) -> tuple[tuple[str, ...], float]:
+    """The fact that is best asked next, if any, and the least expected cost then."""
+    second: tuple[str, ...] = ()
+    least = outlook.least()
+    for name, price in prices.items():
+        if name == first:
+            continue
+        cost = price * outlook.mass + float(sum(outlook.least_given(name)))
+        if cost < least:
+            second, least = (name,), cost
+    return second, least
 
 
 def known_at_once(outlook: Outlook, facts: Sequence[str], groups: Sequence[Sequence[int]]) -> list[float]:
@@ -51,9 +89,8 @@ def known_at_once(outlook: Outlook, facts: Sequence[str], groups: Sequence[Seque
         return [float(sum(np.minimum.reduce([given[index] for index in group], axis=0))) for group in groups]
     first, rest = facts[0], facts[1:]
     total = [0.0] * len(groups)
-    for cell in range(len(outlook.chances(first))):
-        below = known_at_once(outlook.assuming(first, cell), rest, groups)
-        total = [one + more for one, more in zip(total, below, strict=True)]
+    for below in outlook.at_each(first):
+        total = [one + more for one, more in zip(total, known_at_once(below, rest, groups), strict=True)]
     return total
 
 

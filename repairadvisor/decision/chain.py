@@ -70,7 +70,7 @@ def chain_of(situation: Situation, chosen: Judged, order: Sequence[Judged]) -> C
     clear = [weighing.costs.sums.chance(factors[:k]) for k in range(len(screens) + 1)]
     first = {i: clear[k] - clear[k + 1] for k, i in enumerate(screens)}
     likely = sorted(first, key=lambda one: (-first[one], one))
-    same = [one for one in order if one.index != chosen.index and _same_crew(situation, chosen, one)]
+    same = [one for one in order if one.index != chosen.index and same_crew(situation, chosen, one)]
     saved = {i: _saved(situation, weighing, chosen, same[:_MOST_TRIED], screens, i) for i in likely[:_MOST_LINKS]}
     ready = _held_ready(saved)
     held = [one for one in same if one.index in ready]
@@ -171,7 +171,7 @@ def _held_ready(saved: Mapping[int, Mapping[int, float]]) -> list[int]:
     return ready
 
 
-def _same_crew(situation: Situation, chosen: Judged, other: Judged) -> bool:
+def same_crew(situation: Situation, chosen: Judged, other: Judged) -> bool:
     """Whether whoever comes for one plan can carry out the other: no more people, no other way up or in."""
     place = situation.context.state("place")
     word = str(place.value) if isinstance(place, Known) else ""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence, Set
 from dataclasses import replace
 
@@ -15,7 +14,6 @@ from repairadvisor.decision.advice import (
     Cost,
     Crew,
     Fallback,
-    KitLine,
     Loss,
     Step,
 )
@@ -24,19 +22,16 @@ from repairadvisor.decision.chain import Chain, chain_of
 from repairadvisor.decision.chain import Fallback as HeldReady
 from repairadvisor.decision.cost import PARTS, Costs
 from repairadvisor.decision.duration import restored, work_minutes
-from repairadvisor.decision.kit import Need, kit_lines
-from repairadvisor.decision.loss import inserted_m, stated_loss
-from repairadvisor.decision.plan_rows import fibres_fact, persons
-from repairadvisor.decision.plans import indifference
+from repairadvisor.decision.load import load_of
+from repairadvisor.decision.loss import stated_loss
+from repairadvisor.decision.plan_rows import persons
 from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.screens import BARRED, CLEAR, OPEN, open_facts, statuses
 from repairadvisor.decision.situation import weigh
-from repairadvisor.decision.steps import joints_to_make, step_fields, steps_of
-from repairadvisor.decision.sums import Term
+from repairadvisor.decision.steps import step_fields, steps_of
 from repairadvisor.facts.context import Context
-from repairadvisor.facts.value import Between, Known
+from repairadvisor.facts.value import Known
 from repairadvisor.facts.vocabulary import BY_NAME, VOCABULARY_VERSION
-from repairadvisor.policy.plan import Plan
 from repairadvisor.policy.read_rules import parents_of
 
 NOT_YET_COMPUTED = (
@@ -98,7 +93,7 @@ class _Writer:
                 for _, step in numbered
             ),
             cautions=cautions,
-            kit=self._kit(),
+            kit=load_of(self.told, self.chain, costs),
             alternatives=grounds.alternatives(self.told),
             barred=grounds.barred(self.told),
             questions=spoken.questions(self.told),
@@ -309,43 +304,6 @@ class _Writer:
             if screen.cautions and (screen.kind == "danger" or asked & set(self._plain(names))):
                 found += screen.cautions
         return found
-
-    def _kit(self) -> tuple[KitLine, ...]:
-        """Kit for every plan that counts as equal to the one prepared for, and for those held ready: any of them may be
-        carried out in the end.
-        Without a plan nothing is loaded for a repair."""
-        if self.plan is None:
-            return ()
-        needs = [self._need(plan) for plan in (self.plan, *self._level_plans(), *self._held_ready())]
-        items = [(item, self.answer.ahead.of("item", i) != CLEAR) for i, item in enumerate(self.policy.kit)]
-        return kit_lines(items, needs)
-
-    def _level_plans(self) -> list[Plan]:
-        if self.answer.chosen is None:
-            return []
-        least = min(one.cost for one in self.answer.order)
-        near = least + indifference(self.rules, least)
-        return [one.plan for one in self.answer.order[1:] if one.cost <= near]
-
-    def _held_ready(self) -> list[Plan]:
-        return [one.plan.plan for one in self.chain.fallbacks]
-
-    def _need(self, plan: Plan) -> Need:
-        costs = self._costs()
-        assert costs is not None
-        fibres = self.told.fibres
-        if fibres is None:
-            fibres = self._fibres_to_load_for(costs, fibres_fact(plan))
-        joints = joints_to_make(self.answer.ahead, plan, fibres)
-        return Need(plan, joints, fibres, inserted_m(self.rules, self.context, plan))
-
-    def _fibres_to_load_for(self, costs: Costs, name: str) -> float:
-        """The most fibres there may be where somebody has bounded them, else how many are expected, rounded up."""
-        state = self.context.state(name)
-        if isinstance(state, Between):
-            return state.high
-        term = Term(("fibres", name), "fibres", (name,), lambda world: costs.worlds.mean(name, world[name]))
-        return float(math.ceil(costs.expected([term])))
 
     def _unknown(self) -> tuple[str, ...]:
         """Open facts that stand between the plan and its being carried out; without a plan, those to ask for."""

@@ -21,6 +21,7 @@ from __future__ import annotations
 from bisect import insort
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -168,7 +169,7 @@ class Elimination:
             aligned = self.aligned(message.names, message.values, names)
             joined = aligned if joined is None else joined * aligned
         assert joined is not None
-        joined = np.broadcast_to(joined, tuple(self._sizes[name] for name in names))
+        joined = _filled(joined, tuple([self._sizes[name] for name in names]))
         self._count += 1
         left = Factor(self._count, names[1:], np.asarray(np.add.reduce(joined, axis=0)))
         self._messages.add(left.number)
@@ -198,7 +199,7 @@ class Elimination:
             for k, other in enumerate(aligned):
                 if k != i:
                     outside = outside * other
-            full = np.broadcast_to(outside, step.joined.shape)
+            full = _filled(outside, step.joined.shape)
             weights[message.number] = _summed_to(full, step.names, message.names)
 
 
@@ -242,7 +243,7 @@ class _Slopes:
             if growing is not None:
                 slope = self._others(step, i) * self.aligned(step.messages[i].names, growing, step.names)
                 total = slope if total is None else total + slope
-        return None if total is None else np.broadcast_to(total, step.joined.shape)
+        return None if total is None else _filled(total, step.joined.shape)
 
     def _others(self, step: _Step, i: int, also: int = -1) -> Values:
         """The product of a step without its i-th message (and another one)."""
@@ -308,8 +309,8 @@ class _Slopes:
                 grown = grown + weight * self._others(step, i, k) * self.aligned(other.names, growing, step.names)
         message = step.messages[i]
         shape = step.joined.shape
-        weights[message.number] = _summed_to(np.broadcast_to(weight * others, shape), step.names, message.names)
-        slopes[message.number] = _summed_to(np.broadcast_to(grown, shape), step.names, message.names)
+        weights[message.number] = _summed_to(_filled(weight * others, shape), step.names, message.names)
+        slopes[message.number] = _summed_to(_filled(grown, shape), step.names, message.names)
 
 
 def _stand_together(steps: Sequence[_Step], names: tuple[str, ...]) -> bool:
@@ -317,12 +318,34 @@ def _stand_together(steps: Sequence[_Step], names: tuple[str, ...]) -> bool:
 
 
 def _summed_to(values: Values, names: tuple[str, ...], kept: Sequence[str]) -> Values:
-    """Values over ``names`` summed to those over ``kept``, axis by axis from the last."""
-    found = values
-    for axis in range(len(names) - 1, -1, -1):
-        if names[axis] not in kept:
-            found = np.add.reduce(found, axis=axis)
+    """Values over ``names`` summed to those over ``kept``; axes beside each other at once, from the last."""
+    if len(kept) == len(names):
+        return values
+    shape, axes = _axes_to_sum(values.shape, tuple([name in kept for name in names]))
+    found = values.reshape(shape)
+    for axis in axes:
+        found = np.add.reduce(found, axis=axis)
     return found
+
+
+@lru_cache(maxsize=4_096)
+def _axes_to_sum(sizes: tuple[int, ...], kept: tuple[bool, ...]) -> tuple[tuple[int, ...], tuple[int, ...]]:
+    """The shape in which axes that are summed and stand beside each other are one, and those axes from the last."""
+    shape: list[int] = []
+    axes: list[int] = []
+    for i, (size, keep) in enumerate(zip(sizes, kept, strict=True)):
+        if not keep and i and not kept[i - 1]:
+            shape[-1] *= size
+            continue
+        if not keep:
+            axes.append(len(shape))
+        shape.append(size)
+    return tuple(shape), tuple(reversed(axes))
+
+
+def _filled(values: Values, shape: tuple[int, ...]) -> Values:
+    """Values at their full size: an axis of one is repeated. Adding nothing is quicker than a view on small tables."""
+    return values if values.shape == shape else values + np.zeros(shape)
 
 
 def products_of_others(numbers: Sequence[float]) -> list[float]:

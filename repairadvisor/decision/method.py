@@ -15,7 +15,7 @@ from repairadvisor.decision.answer import Answer
 from repairadvisor.decision.document import write
 from repairadvisor.decision.outcomes import Outcomes
 from repairadvisor.decision.plans import indifference, ranked, second_visit
-from repairadvisor.decision.questions import danger_first, roots, to_ask, worth_asking
+from repairadvisor.decision.questions import danger_first, openable, roots, to_ask, worth_asking
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.screens import BARRED
 from repairadvisor.decision.situation import Judged, Situation, look, weigh
@@ -70,18 +70,19 @@ def answer(situation: Situation, issued_plan: str, *, ask: bool = True) -> Answe
 def _repair_or_wait(situation: Situation, plans: int, issued_plan: str, *, ask: bool) -> Answer:
     rules = situation.rules
     owed = {"temporary_then_permanent": second_visit(rules, situation.context)} if has_temporary(rules, plans) else {}
-    order = ranked(situation, weigh(situation, plans, owed), issued_plan)
+    closed = openable(situation) if ask else 0
+    judged = weigh(situation, plans, owed, closed)
+    order = ranked(situation, [one for one in judged if plans >> one.index & 1], issued_plan)
     later = best_later(rules, situation)
     least = min(one.cost for one in order)
     if later is not None and later.cost < least - indifference(rules, least):
         return Answer(situation, "make_safe_and_wait", order=tuple(order), later=later)
     if not ask:
         return Answer(situation, "repair", order=tuple(order))
-    asked, saves = worth_asking(situation, order)
-    questions = danger_first(situation, asked)
-    if saves > indifference(rules, least):
-        return Answer(situation, "ask_first", order=tuple(order), questions=questions)
-    return Answer(situation, "repair", order=tuple(order), questions=questions)
+    worth = worth_asking(situation, order, [one for one in judged if closed >> one.index & 1])
+    questions = danger_first(situation, worth.asked)
+    action = "ask_first" if worth.saves > indifference(rules, least) else "repair"
+    return Answer(situation, action, order=tuple(order), questions=questions, may_win=worth.may_win)
 
 
 def continuity(situation: Situation) -> tuple[Judged, ...]:

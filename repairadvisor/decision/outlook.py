@@ -8,7 +8,8 @@ move them.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 
@@ -18,15 +19,28 @@ from repairadvisor.decision.situation import Judged
 from repairadvisor.decision.sums import Term
 from repairadvisor.decision.weighing import Weighing
 
+#: Chances that are one on paper may lack a few last bits.
+_CERTAIN = 1.0 - 1e-9
 #: The choice of leaving it for another day, among plans by their index.
 STANDING_OFF = -1
 
 
 class Outlook:
-    """Several plans and standing off, under what is known and ``assumed`` besides: cells of facts, as factors."""
+    """Several plans and standing off, under what is known and ``assumed`` besides: cells of facts, as factors.
 
-    def __init__(self, weighing: Weighing, plans: Sequence[Judged], assumed: Sequence[Factor] = ()) -> None:
+    ``closing`` are, by a plan's index, those of its open screens that cannot be checked on the spot: it may be chosen
+    only where they are certain to be clear, and costs infinitely much elsewhere.
+    """
+
+    def __init__(
+        self,
+        weighing: Weighing,
+        plans: Sequence[Judged],
+        assumed: Sequence[Factor] = (),
+        closing: Mapping[int, Sequence[int]] | None = None,
+    ) -> None:
         self.weighing = weighing
+        self.closing = closing or {}
         self.plans = tuple(plans)
         self.assumed = tuple(assumed)
         sums = weighing.costs.sums
@@ -36,8 +50,9 @@ class Outlook:
         self._priced: dict[tuple[tuple[str, ...], ...], tuple[float, Given]] = {}
         self._rows = {one.index: self._row(one) for one in self.plans}
         away = (weighing.owed, weighing.costs.stand_off_terms())
-        self._rows[STANDING_OFF] = _Row(self, away, [], [], (), 0.0)
+        self._rows[STANDING_OFF] = _Row(self, away, [], [], (), (), 0.0)
         self._given: dict[str, dict[int, Values]] = {}
+        self._assuming: dict[tuple[str, int], Outlook] = {}
 
     def costs(self) -> dict[int, float]:
         """What each choice is expected to cost, by the plan's index."""
@@ -67,11 +82,18 @@ class Outlook:
         return least
 
     def assuming(self, fact: str, cell: int) -> Outlook:
-        """The outlook when a fact lies in one of its cells, counted from the first that is left."""
-        worlds = self.weighing.costs.worlds
-        alone = np.zeros(len(worlds.cells(fact)))
-        alone[cell] = 1.0
-        return Outlook(self.weighing, self.plans, (*self.assumed, worlds.elimination.factor((fact,), alone)))
+        """The outlook when a fact lies in one of its cells, counted from the first that is left; made once."""
+        if (fact, cell) not in self._assuming:
+            worlds = self.weighing.costs.worlds
+            alone = np.zeros(len(worlds.cells(fact)))
+            alone[cell] = 1.0
+            assumed = (*self.assumed, worlds.elimination.factor((fact,), alone))
+            self._assuming[fact, cell] = Outlook(self.weighing, self.plans, assumed, self.closing)
+        return self._assuming[fact, cell]
+
+    def at_each(self, fact: str) -> list[Outlook]:
+        """The outlook with a fact in each of the cells in which it can lie."""
+        return [self.assuming(fact, cell) for cell, chance in enumerate(self.chances(fact)) if chance > 0.0]
 
     def priced(self, terms: Sequence[Term]) -> tuple[float, Given]:
         """The settled part of terms, and the rest for any fact; choices share most of theirs."""
@@ -85,7 +107,8 @@ class Outlook:
     def _row(self, one: Judged) -> _Row:
         always, only, saved = self.weighing.always_and_if_clear(one.plan)
         screens = tuple(factor for part in self.weighing.clear[one.plan.id].parts for factor in part.factors)
-        return _Row(self, always, only, saved, screens, one.later)
+        closing = tuple(self.weighing.costs.sums.screen(i) for i in self.closing.get(one.index, ()))
+        return _Row(self, always, only, saved, screens, closing, one.later)
 
 
 class _Row:
@@ -98,6 +121,7 @@ class _Row:
         only: Sequence[Term],
         saved: Sequence[Term],
         screens: tuple[Factor, ...],
+        closing: tuple[Factor, ...],
         later: float,
     ) -> None:
         sums = outlook.weighing.costs.sums
@@ -110,13 +134,16 @@ class _Row:
             self._always += constant
             self._of_always.append(given)
         self._clear = sums.screened.product((*screens, *outlook.assumed)) if screens else None
+        self._closing = sums.screened.product((*closing, *outlook.assumed)) if closing else None
         self._if_clear, self._of_clear = 0.0, None
         if self._clear is not None:
             self._if_clear, groups = sums.signed(only, saved)
             self._of_clear = sums.screened.given(self._clear, groups)
 
     def whole(self) -> float:
-        """The expected cost."""
+        """The expected cost; infinite where it is not certain that it may be chosen."""
+        if self._closing is not None and self._closing.value < self._known.value * _CERTAIN:
+            return math.inf
         total = self._always * self._known.value + sum([given.total for given in self._of_always])
         if self._clear is not None and self._of_clear is not None:
             total += self._if_clear * self._clear.value + self._of_clear.total
@@ -129,7 +156,11 @@ class _Row:
             total = total + given.at(fact)
         if self._clear is not None and self._of_clear is not None:
             total = total + self._if_clear * self._screened.held(self._clear, fact) + self._of_clear.at(fact)
-        return total
+        if self._closing is None:
+            return total
+        certain = self._screened.held(self._closing, fact) >= self._priced.held(self._known, fact) * _CERTAIN
+        permitted: Values = np.where(certain, total, np.inf)
+        return permitted
 
     def clear_at(self, fact: str) -> Values:
         """How likely it is that nothing bars it, with a fact at each of its cells."""

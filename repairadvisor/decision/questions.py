@@ -6,22 +6,20 @@ confirms is a check on arrival. Where no plan may be carried out, what stands be
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations, groupby
 
-from repairadvisor.decision.asking import joint_outcomes, known_at_once
+from repairadvisor.decision.asking import asked_in_turn, joint_outcomes, known_at_once
+from repairadvisor.decision.leads import Option, decided_with_the_load, may_win, options_of
 from repairadvisor.decision.outlook import STANDING_OFF, Outlook
 from repairadvisor.decision.plan_rows import persons
-from repairadvisor.decision.plans import indifference, preferred
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.screens import OPEN, open_facts
 from repairadvisor.decision.situation import Judged, Situation, weigh
 from repairadvisor.decision.start import travel_min
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Known
-from repairadvisor.facts.vocabulary import BY_NAME, CREW_AND_STOCK, ON_ARRIVAL, WITH_INSTRUMENT
+from repairadvisor.facts.vocabulary import BY_NAME, ON_ARRIVAL, WITH_INSTRUMENT
 
 #: Asked for before all else, in this order, where they are open.
 FIRST_QUESTIONS = ("danger_seen", "place", "fault_seen")
@@ -29,56 +27,63 @@ FIRST_QUESTIONS = ("danger_seen", "place", "fault_seen")
 DANGERS = ("danger_seen", "cable_touches_power_line")
 MOST_QUESTIONS = 3
 #: More plans than this are not weighed answer by answer: the cheapest of each way stand for the others.
-MOST_PLANS, _MOST_OF_A_WAY = 24, 3
+MOST_PLANS, _MOST_OF_A_WAY, MOST_CLOSED = 24, 3, 8
 #: Where any two facts are weighed together: with more it would take too long while somebody waits.
 _FEW_FACTS, _FEW_PLANS = 8, 12
 #: Facts that may be asked in one breath, and answers that are weighed one by one.
 _MOST_TOGETHER, _MOST_OUTCOMES = 3, 256
+#: How many of the cheapest plans are looked at beside one that an answer could permit.
+_BESIDE_A_CLOSED = 3
 #: Far below any price: sums that are equal on paper may differ in their last bits.
 _HAIR = 1e-6
-
-#: Who goes and what is on the van, the fibre in the cable to let in among it.
-_DECIDED_WITH_THE_LOAD = (*CREW_AND_STOCK, "insert_fibre_type")
 
 Groups = Sequence[Sequence[int]]
 
 
 @dataclass(frozen=True, slots=True)
-class Option:
-    """One possible answer: the cells it comprises, counted from the first that is left, how likely it is, and the plan
-    (by index) that it leads to."""
-
-    cells: tuple[int, ...]
-    chance: float
-    leads_to: int
-
-
-@dataclass(frozen=True, slots=True)
 class Asked:
     """One fact to ask for. ``saves`` is what knowing it saves on average, asking paid for (None: it is not asked for
-    money); ``together`` are the facts that are asked with it, without which it may save nothing."""
+    money); ``together`` are the facts that are asked with it, without which it may save nothing: all at once, or
+    ``in_turn`` the first of them, and another one only where the answer calls for it."""
 
     fact: str
     saves: float | None = None
     options: tuple[Option, ...] = ()
     together: tuple[str, ...] = ()
+    in_turn: bool = False
 
 
-def worth_asking(situation: Situation, order: Sequence[Judged]) -> tuple[tuple[Asked, ...], float]:
-    """The facts that are worth asking for before anybody is sent, the worthiest first, and what the first saves.
+@dataclass(frozen=True, slots=True)
+class Worth:
+    """What asking is worth: the facts to ask for, the worthiest first; what the first saves; and the plans, by index,
+    that may still win once more is known."""
 
-    ``order`` are the plans that may be used, the one that would be chosen first.
+    asked: tuple[Asked, ...] = ()
+    saves: float = 0.0
+    may_win: tuple[int, ...] = ()
+
+
+def worth_asking(situation: Situation, order: Sequence[Judged], closed: Sequence[Judged] = ()) -> Worth:
+    """The facts that are worth asking for before anybody is sent.
+
+    ``order`` are the plans that may be used, the one that would be chosen first; ``closed`` those that an answer could
+    permit, since something about them cannot be checked on the spot.
     """
-    if situation.weighing is None or not any(one.open_screens for one in order):
-        return (), 0.0
-    outlook = Outlook(situation.weighing, _weighed_further(situation, order))
+    if situation.weighing is None or not any(one.open_screens for one in (*order, *closed)):
+        return Worth()
+    screens = situation.rules.screens
+    closing = {one.index: [i for i in one.open_screens if not screens[i].check] for one in closed}
+    plans = [*_weighed_further(situation, order), *_weighed_further(situation, closed)[:MOST_CLOSED]]
+    outlook = Outlook(situation.weighing, plans, (), closing)
     names = askable(situation, outlook)
     prices = {name: price(situation.rules, name) for name in names}
     groups = groups_of(situation, outlook)
     found = _single(situation, outlook, prices, groups)
-    together = _together(situation, outlook, prices, groups, order, (found[0].saves or 0.0) if found else 0.0)
+    best = (found[0].saves or 0.0) if found else 0.0
+    together = _together(situation, outlook, prices, groups, order, best)
+    together = _opening(situation, outlook, prices, order, closed, (together or found)) or together
     asked = tuple((together or found)[:MOST_QUESTIONS])
-    return asked, (asked[0].saves or 0.0) if asked else 0.0
+    return Worth(asked, (asked[0].saves or 0.0) if asked else 0.0, may_win(situation, outlook))
 
 
 def _weighed_further(situation: Situation, order: Sequence[Judged]) -> list[Judged]:
@@ -111,8 +116,7 @@ def askable(situation: Situation, outlook: Outlook) -> list[str]:
     decided, not asked, while nobody has been sent."""
     worlds, rules, context = outlook.weighing.costs.worlds, situation.rules, situation.context
     sums = outlook.weighing.costs.sums
-    away, here = travel_min(context), context.state("crew_place")
-    decided = _DECIDED_WITH_THE_LOAD if isinstance(here, Known) and here.value == "not_sent" else ()
+    away, decided = travel_min(context), decided_with_the_load(situation)
     found = []
     for name in BY_NAME:
         if name in decided:
@@ -163,7 +167,8 @@ def _together(
     order: Sequence[Judged],
     best: float,
 ) -> list[Asked]:
-    """What stands before one plan, asked at once, where that saves noticeably more than any single fact."""
+    """What stands before one plan, asked at once, or one fact and then another, where that saves noticeably more than
+    any single fact."""
     found: list[Asked] = []
     best += situation.rules.policy.rates["indifference_absolute_cu"].value
     for names in _bundles(situation, outlook, prices, order):
@@ -171,19 +176,24 @@ def _together(
         if saves > best:
             best = saves
             found = [Asked(name, saves, options_of(situation, outlook, name), names) for name in names]
+    for first in prices if len(prices) <= _FEW_FACTS and len(outlook.plans) <= _FEW_PLANS else ():
+        turn = asked_in_turn(outlook, first, prices, groups)
+        saves = min(turn.of_group) - (turn.comes_to + prices[first])
+        if turn.second and saves > best:
+            best = saves
+            names = (first, *turn.second)
+            found = [Asked(name, saves, options_of(situation, outlook, name), names, in_turn=True) for name in names]
     return found
 
 
 def _bundles(
     situation: Situation, outlook: Outlook, prices: Mapping[str, float], order: Sequence[Judged]
 ) -> list[tuple[str, ...]]:
-    """For each of the first plans the facts of its open screens, and any two facts where there are few."""
+    """For each of the first plans the facts of its open screens."""
     found: dict[tuple[str, ...], None] = {}
     for one in order[:MOST_QUESTIONS]:
         names = dict.fromkeys(name for i in one.open_screens for name in roots_of_screen(situation, i))
         found[tuple(name for name in names if name in prices)] = None
-    if len(prices) <= _FEW_FACTS and len(outlook.plans) <= _FEW_PLANS:
-        found.update(dict.fromkeys(combinations(prices, 2)))
     return [
         names
         for names in found
@@ -191,29 +201,56 @@ def _bundles(
     ]
 
 
-def options_of(situation: Situation, outlook: Outlook, name: str) -> tuple[Option, ...]:
-    """The answers a fact can get, those next to each other that lead to the same plan taken together."""
-    given, clear, chances = outlook.given(name), outlook.clear(name), outlook.chances(name)
-    leads: list[tuple[int, float, int]] = []
-    for cell, chance in enumerate(chances.tolist()):
-        if chance > 0.0:
-            # What surely fails once that is known is no plan, however little it costs to find out.
-            costs = {index: float(values[cell]) / chance for index, values in given.items() if clear[index][cell] > 0.0}
-            leads.append((cell, chance, _leads_to(situation, costs)))
-    found = []
-    for leads_to, group in groupby(leads, key=lambda one: one[2]):
-        mine = list(group)
-        found.append(Option(tuple(cell for cell, _, _ in mine), sum(chance for _, chance, _ in mine), leads_to))
-    return tuple(found)
+def openable(situation: Situation) -> int:
+    """Plans (bits) that nothing bars, and that a few answers which can be had now could permit."""
+    screens, found = situation.rules.screens, 0
+    closing = [(i, roots_of_screen(situation, i)) for i in situation.screens(OPEN) if not screens[i].check]
+    for index in range(len(situation.rules.policy.plans)):
+        if not (situation.closed & ~situation.barred) >> index & 1:
+            continue
+        names = {name for i, behind in closing if situation.rules.screen_plans[i] >> index & 1 for name in behind}
+        if len(names) <= _MOST_TOGETHER and all(learnable_now(situation.context, name) for name in names):
+            found |= 1 << index
+    return found
 
 
-def _leads_to(situation: Situation, costs: dict[int, float]) -> int:
-    """The plan that is chosen at these costs; standing off only where it saves more than the indifference."""
-    away = costs.pop(STANDING_OFF)
-    least = min(costs.values(), default=math.inf)
-    if not costs or away < least - indifference(situation.rules, least):
-        return STANDING_OFF
-    return preferred(situation, costs)
+def _opening(
+    situation: Situation,
+    outlook: Outlook,
+    prices: Mapping[str, float],
+    order: Sequence[Judged],
+    closed: Sequence[Judged],
+    found: Sequence[Asked],
+) -> list[Asked]:
+    """What has to be known before a plan that cannot be checked on the spot may be chosen, asked at once, where that
+    saves noticeably more than what was ``found``. Beside that plan only the cheapest are looked at."""
+    best = (found[0].saves or 0.0) if found else 0.0
+    best += situation.rules.policy.rates["indifference_absolute_cu"].value
+    asked: list[Asked] = []
+    tried: set[tuple[str, ...]] = set()
+    cheapest = sorted(order, key=lambda one: (one.cost, one.index))[:_BESIDE_A_CLOSED]
+    for one in sorted(closed, key=lambda one: (one.cost, one.index)):
+        closing = outlook.closing[one.index]
+        names = tuple(dict.fromkeys(name for i in closing for name in roots_of_screen(situation, i)))
+        if names in tried or not 1 <= len(names) <= _MOST_TOGETHER or not set(names) <= set(prices):
+            continue
+        price_of_all = sum(prices[name] for name in names)
+        narrow = Outlook(outlook.weighing, [*cheapest, one], (), {one.index: closing})
+        if joint_outcomes(narrow, names) > _MOST_OUTCOMES or _saved_where_permitted(narrow, one) - price_of_all <= best:
+            continue
+        tried.add(names)
+        saves = saved_by(narrow, groups_of(situation, narrow), names) - price_of_all
+        if saves > best:
+            best = saves
+            asked = [Asked(name, saves, options_of(situation, narrow, name), names) for name in names]
+    return asked
+
+
+def _saved_where_permitted(narrow: Outlook, one: Judged) -> float:
+    """What a plan saves, in the worlds in which it may be used, against the one other that is best there."""
+    screen = narrow.weighing.costs.sums.screen
+    costs = Outlook(narrow.weighing, narrow.plans, [screen(i) for i in narrow.closing[one.index]]).costs()
+    return min(cost for index, cost in costs.items() if index != one.index) - costs[one.index]
 
 
 def to_ask(situation: Situation) -> tuple[Asked, ...]:

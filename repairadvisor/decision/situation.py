@@ -94,12 +94,14 @@ def worlds_of(situation: Situation, plans: int) -> tuple[Worlds, Costs, list[tup
     return worlds, costs, [*screened, *terms]
 
 
-def weigh(situation: Situation, plans: int, later: Mapping[str, float] | None = None) -> list[Judged]:
+def weigh(situation: Situation, plans: int, later: Mapping[str, float] | None = None, besides: int = 0) -> list[Judged]:
     """What each of the plans (bits) is expected to cost if it is chosen now, in the order of the plans.
 
-    ``later`` is what plans of a stage owe besides, by stage.
+    ``later`` is what plans of a stage owe besides, by stage. ``besides`` are plans that are weighed too, though nobody
+    knows yet whether they may be used at all.
     """
     rules = situation.rules
+    plans |= besides
     worlds, costs, spoken = worlds_of(situation, plans)
     worlds.order_by_size(spoken)
     situation.worlds, situation.costs = worlds, costs
@@ -109,7 +111,8 @@ def weigh(situation: Situation, plans: int, later: Mapping[str, float] | None = 
         for index in range(len(rules.policy.plans))
         if plans >> index & 1
     }
-    weighing = Weighing(costs, {rules.policy.plans[index]: open_of for index, open_of in mine.items()})
+    unsure = {rules.policy.plans[index] for index in mine if besides >> index & 1}
+    weighing = Weighing(costs, {rules.policy.plans[index]: open_of for index, open_of in mine.items()}, unsure)
     situation.weighing = weighing
     owed = later or {}
     judged = []

@@ -7,9 +7,10 @@ from itertools import groupby
 
 from repairadvisor.decision.advice import PlanWords, PossibleAnswer, Question, TurningPoint, Wait
 from repairadvisor.decision.answer import Told
+from repairadvisor.decision.leads import Option
 from repairadvisor.decision.outlook import STANDING_OFF
 from repairadvisor.decision.plans import ranked, standing
-from repairadvisor.decision.questions import Asked, Option
+from repairadvisor.decision.questions import Asked
 from repairadvisor.decision.start import travel_min
 from repairadvisor.decision.turning import Outcome, Turn
 from repairadvisor.facts.value import Known

@@ -6,7 +6,7 @@ way and setting up, standing off, coming back) and the work that is owed then (:
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from functools import cached_property
 
 from repairadvisor.decision.cost import Costs
@@ -17,11 +17,14 @@ from repairadvisor.policy.plan import Plan
 
 
 class Weighing:
-    """Plans weighed beside each other. ``open_screens`` are those of each plan, by their index."""
+    """Plans weighed beside each other. ``open_screens`` are those of each plan, by their index; ``besides`` are plans
+    that are weighed too, but cannot be what stays owed: nobody knows yet whether they may be used at all."""
 
-    def __init__(self, costs: Costs, open_screens: Mapping[Plan, Sequence[int]]) -> None:
+    def __init__(
+        self, costs: Costs, open_screens: Mapping[Plan, Sequence[int]], besides: Collection[Plan] = ()
+    ) -> None:
         self.costs = costs
-        self.plans = tuple(open_screens)
+        self.plans = tuple(plan for plan in open_screens if plan not in besides)
         self.clear: dict[str, Product] = {
             plan.id: costs.sums.screened.product([costs.sums.screen(i) for i in screens])
             for plan, screens in open_screens.items()

@@ -21,7 +21,7 @@ from decision.test_cost import BY_HAND, CALM, CUT
 from repairadvisor.decision.asking import after_asking, joint_outcomes, known_at_once, least_asking
 from repairadvisor.decision.outlook import Outlook
 from repairadvisor.decision.plans import ranked
-from repairadvisor.decision.questions import Asked, worth_asking
+from repairadvisor.decision.questions import Asked, Worth, askable, worth_asking
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.situation import Judged, Situation, look, weigh
 from repairadvisor.facts.parse import parse_context
@@ -602,11 +602,14 @@ def _weighed(rules: Rules, told: Mapping[str, Any]) -> tuple[Situation, list[Jud
 
 
 def test_two_checks_are_asked_for_together(rules: Rules) -> None:
-    """Ten times those costs, so that it is more than estimates cannot tell apart: 87.50 less the desk's minutes."""
+    """Ten times those costs, so that it is more than estimates cannot tell apart: 87.50 less the desk's minutes, and
+    the second is asked only where the first is clear, every other time."""
     made = wide_rules(rules, _two_checks(10.0))
-    asked, saves = worth_asking(*_weighed(made, CUT))
+    worth = worth_asking(*_weighed(made, CUT))
+    asked, saves = worth.asked, worth.saves
     desk = made.policy.rates["desk_cu_per_hour"].value / 60.0
-    minutes = sum(made.policy.facts[name].price_min for name in TWO_CHECKS)
+    one, other = (made.policy.facts[name].price_min for name in TWO_CHECKS)
+    minutes = min(one + 0.5 * other, other + 0.5 * one)
     assert sorted(one.fact for one in asked) == sorted(TWO_CHECKS)
     assert all(sorted(one.together) == sorted(TWO_CHECKS) for one in asked)
     assert saves == pytest.approx(87.50 - desk * minutes, abs=1e-9)
@@ -615,7 +618,8 @@ def test_two_checks_are_asked_for_together(rules: Rules) -> None:
 def test_the_second_of_two_checks_is_worth_asking_once_the_first_is_clear(rules: Rules) -> None:
     """450 against 0.5 x 100 + 0.5 x 450."""
     made = wide_rules(rules, _two_checks(10.0))
-    asked, saves = worth_asking(*_weighed(made, {**CUT, TWO_CHECKS[0]: "yes"}))
+    worth = worth_asking(*_weighed(made, {**CUT, TWO_CHECKS[0]: "yes"}))
+    asked, saves = worth.asked, worth.saves
     desk = made.policy.rates["desk_cu_per_hour"].value / 60.0
     assert [one.fact for one in asked] == [TWO_CHECKS[1]]
     assert saves == pytest.approx(175.0 - desk * made.policy.facts[TWO_CHECKS[1]].price_min, abs=1e-9)
@@ -623,7 +627,7 @@ def test_the_second_of_two_checks_is_worth_asking_once_the_first_is_clear(rules:
 
 def test_the_second_of_two_checks_is_not_asked_once_the_first_bars(rules: Rules) -> None:
     made = wide_rules(rules, _two_checks(10.0))
-    assert worth_asking(*_weighed(made, {**CUT, TWO_CHECKS[0]: "no"})) == ((), 0.0)
+    assert worth_asking(*_weighed(made, {**CUT, TWO_CHECKS[0]: "no"})).asked == ()
 
 
 # --- what holds of asking whatever the numbers -------------------------------------------------------------------
@@ -721,7 +725,7 @@ def test_nothing_is_asked_where_everything_is_known(rules: Rules, case: Case) ->
     assert situation.weighing is not None
     assert all(situation.costs.worlds.settled(name) for name in case.wide.facts)
     assert all(not one.open_screens for one in judged)
-    assert worth_asking(situation, ranked(situation, judged)) == ((), 0.0)
+    assert worth_asking(situation, ranked(situation, judged)) == Worth()
 
 
 def _ways(beside: Beside) -> list[list[int]]:
@@ -748,6 +752,26 @@ def _dearer(case: Case) -> Case:
     return replace(case, wide=replace(case.wide, small=replace(small, prices=prices, minutes=minutes)))
 
 
+def _saved_in_turn(beside: Beside, first: str, prices: Mapping[str, float]) -> float:
+    """One fact, and by its answer the second that leaves the least to pay, or none: against the crew that goes without
+    asking and finds out the same."""
+    asking, ways = beside.asking, _ways(beside)
+    comes_to, of_way = prices[first], [0.0] * len(ways)
+    for cell in beside.every.cells[first]:
+        worlds = asking.assuming(first, cell)
+        if not len(worlds):
+            continue
+        second: list[str] = []
+        least = min(asking.costs(worlds).values())
+        for name in prices:
+            cost = prices[name] * asking.mass(worlds) + asking.knowing([name], worlds)
+            if name != first and cost < least:
+                second, least = [name], cost
+        comes_to += least
+        of_way = [one + asking.knowing(second, worlds, way) for one, way in zip(of_way, ways, strict=True)]
+    return min(of_way) - comes_to
+
+
 def test_what_is_asked_saves_what_every_world_says(rules: Rules) -> None:
     """The best way to send somebody now less the best choice once it is known, less the desk's minutes."""
     compared: list[Asked] = []
@@ -759,13 +783,19 @@ def test_what_is_asked_saves_what_every_world_says(rules: Rules) -> None:
         beside.about(beside.judged)
         policy = beside.situation.rules.policy
         desk = policy.rates["desk_cu_per_hour"].value / 60.0
-        asked, saves = worth_asking(beside.situation, ranked(beside.situation, beside.judged))
+        worth = worth_asking(beside.situation, ranked(beside.situation, beside.judged))
+        asked, saves = worth.asked, worth.saves
+        names = askable(beside.situation, Outlook(beside.situation.weighing, beside.judged))
+        prices = {name: desk * policy.facts[name].price_min for name in names if name in beside.every.at}
         assert saves == (asked[0].saves if asked else 0.0)
         for one in asked:
+            if one.in_turn:
+                assert one.saves == pytest.approx(_saved_in_turn(beside, one.together[0], prices), **NEAR)
+                continue
             facts = one.together or (one.fact,)
             after = beside.asking.knowing(facts, beside.asking.all)
             before = min(beside.asking.knowing(facts, beside.asking.all, way) for way in _ways(beside))
-            price = desk * sum(policy.facts[name].price_min for name in facts)
+            price = sum(prices[name] for name in facts)
             assert one.saves == pytest.approx(before - after - price, **NEAR)
         compared.extend(asked)
 
