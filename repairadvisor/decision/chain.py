@@ -17,12 +17,9 @@ from repairadvisor.decision.questions import roots_of_screen
 from repairadvisor.decision.situation import Judged, Situation
 from repairadvisor.decision.sums import Term
 from repairadvisor.decision.weighing import Weighing
-from repairadvisor.facts.value import Known
 from repairadvisor.facts.vocabulary import CREW_AND_STOCK
 
 MOST_FALLBACKS = 2
-#: Checks that are likelier to be the first to fail are looked at, and the cheapest plans that could follow.
-_MOST_LINKS, _MOST_TRIED = 6, 6
 #: A fallback that saves less is not worth holding ready.
 _LEAST_SAVED = 0.5
 
@@ -69,12 +66,9 @@ def chain_of(situation: Situation, chosen: Judged, order: Sequence[Judged]) -> C
     factors = [weighing.costs.sums.screen(i) for i in screens]
     clear = [weighing.costs.sums.chance(factors[:k]) for k in range(len(screens) + 1)]
     first = {i: clear[k] - clear[k + 1] for k, i in enumerate(screens)}
-    likely = sorted(first, key=lambda one: (-first[one], one))
     same = [one for one in order if one.index != chosen.index and same_crew(situation, chosen, one)]
-    saved = {i: _saved(situation, weighing, chosen, same[:_MOST_TRIED], screens, i) for i in likely[:_MOST_LINKS]}
+    saved = {i: _saved(situation, weighing, same, screens, i) for i in screens if first[i] > 0.0}
     ready = _held_ready(saved)
-    held = [one for one in same if one.index in ready]
-    saved |= {i: _saved(situation, weighing, chosen, held, screens, i) for i in likely[_MOST_LINKS:] if first[i] > 0.0}
     leads = {i: max(ready, key=lambda index: by.get(index, 0.0)) for i, by in saved.items() if set(by) & set(ready)}
     place = {index: k for k, index in enumerate(ready)}
     links = tuple(Link(i, first[i], place[leads[i]] if i in leads else -1) for i in screens)
@@ -113,7 +107,6 @@ def _in_order(situation: Situation, weighing: Weighing, chosen: Judged) -> list[
 def _saved(
     situation: Situation,
     weighing: Weighing,
-    chosen: Judged,
     others: Sequence[Judged],
     screens: Sequence[int],
     i: int,
@@ -124,19 +117,20 @@ def _saved(
         return {}
     before = screens[: screens.index(i)]
     failed = [*(weighing.costs.sums.screen(one) for one in before), _failing(weighing, i)]
-    return _saved_after(weighing, chosen, plans, failed)
+    return _saved_after(weighing, plans, failed)
 
 
-def _saved_after(
-    weighing: Weighing, chosen: Judged, plans: Sequence[Judged], failed: Sequence[Factor]
-) -> dict[int, float]:
-    """What each of the plans saves against standing off once a check has failed: the crew is there already."""
-    outlook, costs = Outlook(weighing, plans, failed), weighing.costs
-    gone = _sum(outlook, [*costs.lost_terms(chosen.plan), *weighing.owed])
-    found = {}
+def _saved_after(weighing: Weighing, plans: Sequence[Judged], failed: Sequence[Factor]) -> dict[int, float]:
+    """What each of the plans saves against standing off once a check has failed: the crew is there already. The way
+    there and what was set up are spent in either case, and the way is not made again."""
+    costs = weighing.costs
+    instead = _sum(Outlook(weighing, (), failed), [*costs.stand_off_terms(), *weighing.owed])
+    if instead <= _LEAST_SAVED:
+        return {}  # no plan costs less than nothing
+    outlook, found = Outlook(weighing, plans, failed), {}
+    gone_on = outlook.costs()
     for one in plans:
-        there = _sum(outlook, costs.set_up_terms(chosen.plan)) - _sum(outlook, costs.journey_terms(one.plan))
-        saves = gone - (outlook.costs()[one.index] + there)
+        saves = instead - (gone_on[one.index] - _sum(outlook, costs.journey_terms(one.plan)))
         if saves > _LEAST_SAVED:
             found[one.index] = saves
     return found
@@ -172,8 +166,10 @@ def _held_ready(saved: Mapping[int, Mapping[int, float]]) -> list[int]:
 
 
 def same_crew(situation: Situation, chosen: Judged, other: Judged) -> bool:
-    """Whether whoever comes for one plan can carry out the other: no more people, no other way up or in."""
-    place = situation.context.state("place")
-    word = str(place.value) if isinstance(place, Known) else ""
+    """Whether whoever comes for one plan can carry out the other, wherever it may be: no more people, no other way up
+    or in."""
     policy, mine, theirs = situation.rules.policy, chosen.plan, other.plan
-    return theirs.access in (mine.access, "on_foot") and persons(policy, theirs, word) <= persons(policy, mine, word)
+    places = situation.context.possible["place"].words
+    return theirs.access in (mine.access, "on_foot") and all(
+        persons(policy, theirs, place) <= persons(policy, mine, place) for place in places
+    )

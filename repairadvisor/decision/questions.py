@@ -301,8 +301,9 @@ def _safety_screens(situation: Situation) -> list[int]:
 
 
 def roots_of_screen(situation: Situation, i: int) -> list[str]:
-    """The facts of the vocabulary that can still change an open screen."""
-    return roots(situation.rules, open_facts(situation.rules.compiled, situation.context, i))
+    """The facts of the vocabulary that can still change an open screen: of a sum those that are not settled."""
+    found = roots(situation.rules, open_facts(situation.rules.compiled, situation.context, i))
+    return [name for name in found if not situation.context.possible[name].settled] or found
 
 
 def roots(rules: Rules, names: Sequence[str]) -> list[str]:
