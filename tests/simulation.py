@@ -11,15 +11,14 @@ many run beside each other; ``--each`` prints every fault that went otherwise.
 
 from __future__ import annotations
 
-import math
 import random
 import sys
 from collections import Counter
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from functools import cache
 from multiprocessing import Pool
 
+from drawn_faults import NOW, TOLD_FIRST, a_world
 from repairadvisor.decision.advice import Advice
 from repairadvisor.decision.answer import Answer
 from repairadvisor.decision.document import write
@@ -29,46 +28,9 @@ from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.situation import look, weigh
 from repairadvisor.decision.start import as_it_stands
 from repairadvisor.facts.context import Context, Held, make_context
-from repairadvisor.facts.value import Known
-from repairadvisor.facts.vocabulary import BY_NAME
-from repairadvisor.policy.model import Prior
-from repairadvisor.policy.read_numbers import ordered_facts
 from repairadvisor.service import prepared_method
 
-NOW = datetime(2031, 5, 4, 7, 30, tzinfo=UTC)
-TOLD_FIRST = ("place", "fault_seen", "danger_seen")
 MOST_ASKED = 6
-
-
-def a_world(rules: Rules, chance: random.Random) -> dict[str, Held] | None:
-    """Every fact that has a meaning, drawn from its prior; None where what was drawn contradicts itself."""
-    held: dict[str, Held] = {}
-    for name in ordered_facts(rules.policy.facts):
-        fact, policy = BY_NAME[name], rules.policy.facts[name]
-        words = {one: str(told.state.value) for one, told in held.items() if isinstance(told.state, Known)}
-        if not all(words.get(parent) in allowed for parent, allowed in fact.applies):
-            continue
-        key = words.get(policy.parent, "") if policy.parent else ""
-        prior = policy.priors.get(key) or next(iter(policy.priors.values()))
-        allowed = fact.words
-        if fact.within is not None:
-            allowed = fact.within[1].get(words.get(fact.within[0], ""), fact.words)
-        value = _drawn(prior, allowed, chance)
-        if fact.whole and isinstance(value, float):
-            value = float(math.floor(value))  # a stretch of whole numbers holds its first and not its last
-        held[name] = Held(Known(value))
-    for name in DECIDED_WITH_THE_LOAD:
-        held.pop(name, None)
-    _, faults = make_context(NOW, held)
-    return None if faults else held
-
-
-def _drawn(prior: Prior, allowed: tuple[str, ...], chance: random.Random) -> str | float:
-    if prior.words:
-        words = [word for word in prior.words if word in allowed] or list(prior.words)
-        return chance.choices(words, [prior.words[word] for word in words])[0]
-    low, high, _ = chance.choices(prior.stretches, [weight for _, _, weight in prior.stretches])[0]
-    return chance.uniform(low, high)
 
 
 @dataclass
@@ -155,8 +117,8 @@ def one(seed: str) -> Ran:
     chance, rules = random.Random(seed), _rules()
     world = None
     while world is None:
-        world = a_world(rules, chance)
-    return run(rules, world)
+        world = a_world(rules.policy, chance)
+    return run(rules, {name: held for name, held in world.items() if name not in DECIDED_WITH_THE_LOAD})
 
 
 def main(faults: int, seed: int, *, each: bool) -> None:

@@ -14,24 +14,34 @@ from whole_jobs import whole_jobs
 TESTS = Path(__file__).parent
 #: Of the jobs one in so many is asked normally, every one under REPAIRADVISOR_LONG; which, by this number.
 ONE_IN, SEED = 8, 3
+#: Trees of generated faults, by the fault's number; without REPAIRADVISOR_LONG the second list.
+FAULTS, FAULT_SEED = 200, 20310504
+TREES, FEWER_TREES = range(12, FAULTS, 8), (28, 92, 172)
 #: What hashing starts from in each process: the order of sets hangs on it.
 HASHED_FROM = ("1", "20310504")
 
 ASK = """
 import hashlib, sys
+from drawn_faults import NOW, drawn_fault
+from repairadvisor.decision.fault_tree import tree_for
 from repairadvisor.decision.method import advise
 from repairadvisor.facts.parse import parse_context
-from repairadvisor.schemas.advice import document_bytes
+from repairadvisor.schemas.advice import document_bytes, tree_bytes
 from repairadvisor.service import prepared_method
 from whole_jobs import whole_jobs
 
 rules = prepared_method().rules
 print(rules.policy_id)
-wanted = set(sys.argv[1:])
+wanted = set(sys.argv[3:])
 for job in whole_jobs():
     if job.id in wanted:
         document = document_bytes(advise(parse_context(job.facts, job.now), rules))
         print(job.id, hashlib.sha256(document).hexdigest(), flush=True)
+count, seed = int(sys.argv[1]), int(sys.argv[2])
+for number in (int(word) for word in sys.argv[3:] if word.isdecimal()):
+    fault = drawn_fault(rules.policy, number, count, seed)
+    tree = tree_bytes(tree_for(parse_context(fault.told, NOW), rules))
+    print(number, hashlib.sha256(tree).hexdigest(), flush=True)
 """
 
 
@@ -42,7 +52,8 @@ def _answers(ids: list[str], hashed_from: str) -> list[str]:
         "PYTHONHASHSEED": hashed_from,
         "PYTHONPATH": os.pathsep.join([str(TESTS.parent), str(TESTS)]),
     }
-    done = subprocess.run([sys.executable, "-c", ASK, *ids], env=environment, capture_output=True, text=True)
+    faults = (str(FAULTS), str(FAULT_SEED))
+    done = subprocess.run([sys.executable, "-c", ASK, *faults, *ids], env=environment, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
     return done.stdout.splitlines()
 
@@ -51,8 +62,9 @@ def _answers(ids: list[str], hashed_from: str) -> list[str]:
 def test_two_processes_give_the_same_documents(record_property: Callable[[str, object], None]) -> None:
     every = [job.id for job in whole_jobs()]
     whole = bool(os.environ.get("REPAIRADVISOR_LONG"))
-    ids = every if whole else every[SEED % ONE_IN :: ONE_IN]
-    for name, value in (("seed", SEED), ("n", len(ids)), ("of", len(every))):
+    ids = list(every) if whole else every[SEED % ONE_IN :: ONE_IN]
+    ids += [str(number) for number in (TREES if whole else FEWER_TREES)]
+    for name, value in (("seed", SEED), ("n", len(ids)), ("of", len(every) + len(TREES))):
         record_property(name, value)
     first, second = (_answers(ids, one) for one in HASHED_FROM)
     assert [line.split()[0] for line in first[1:]] == ids
