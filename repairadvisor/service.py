@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from importlib import resources
@@ -27,7 +27,7 @@ from repairadvisor.facts.parse import parse_context
 from repairadvisor.policy.load import load_policy
 from repairadvisor.policy.model import Policy
 from repairadvisor.schemas.advice import document_bytes, read_document
-from repairadvisor.schemas.request import AdviceRequest, read_request
+from repairadvisor.schemas.request import AdviceRequest, read_request, read_tree_request
 from repairadvisor.settings import Settings
 from repairadvisor.store.database import migrate, open_database
 from repairadvisor.store.records import AdviceRecord, Records, StoredAdvice
@@ -53,8 +53,8 @@ class Method(Protocol):
     def advise(self, context: Context, issued_plan: str = "", *, turning: bool = False) -> Advice:
         """The advice on what is known; a plan given before is kept while it is among the best."""
 
-    def tree(self, context: Context, depth: int) -> Tree:
-        """What to ask next, answer by answer."""
+    def tree(self, context: Context, depth: int, most_nodes: int | None = None) -> Tree:
+        """What to ask next, answer by answer; :class:`InputError` where that takes more nodes than are wanted."""
 
     def plan_ids(self) -> frozenset[str]:
         """The plans there are."""
@@ -85,8 +85,8 @@ class PreparedMethod:
     def advise(self, context: Context, issued_plan: str = "", *, turning: bool = False) -> Advice:
         return advise(context, self.rules, issued_plan, turning=turning)
 
-    def tree(self, context: Context, depth: int) -> Tree:
-        return tree_for(context, self.rules, depth)
+    def tree(self, context: Context, depth: int, most_nodes: int | None = None) -> Tree:
+        return tree_for(context, self.rules, depth, most_nodes)
 
     def plan_ids(self) -> frozenset[str]:
         return frozenset(plan.id for plan in self.policy.plans)
@@ -152,18 +152,7 @@ class Advisor:
         asked, faults = self._read(request)
         if keep_as is not None and asked.record and (earlier := self._earlier(keep_as)) is not None:
             return earlier
-        now = asked.now or clock
-        try:
-            context = parse_context(asked.facts, now)
-        except InputError as error:
-            # A moment cannot be judged beside a now that was given wrongly.
-            now_is_wrong = any(fault.field == "now" for fault in faults)
-            of_facts = [one for one in error.faults if not (now_is_wrong and one.slug == "wrong-time")]
-            raise InputError([*faults, *of_facts], error.place, self._cautions_at(error.place, now)) from error
-        if faults:
-            place = context.state("place")
-            named = str(getattr(place, "value", ""))
-            raise InputError(faults, named, self._cautions_at(named, now))
+        context = self._context(asked.facts, asked.now or clock, faults)
         advice = self._method.advise(context, asked.issued_plan, turning=asked.turning_points)
         document = document_bytes(advice)
         if not asked.record:
@@ -197,16 +186,37 @@ class Advisor:
             raise InputError(faults, "")
         return compare(answers[0], answers[1], Words(self.wording))
 
-    def tree(self, request: Mapping[str, object], clock: datetime, depth: int) -> Tree:
-        """The tree of questions from the facts of a request. Nothing is kept. Raises :class:`InputError`."""
-        asked, faults = self._read(request)
+    def tree(self, request: Mapping[str, object], clock: datetime, most_nodes: int | None = None) -> Tree:
+        """The tree of questions from the facts of a request, whole or not at all. Nothing is kept.
+
+        Raises :class:`InputError` with everything wrong with the request, and the cautions of the place it names; also
+        where the tree has more than ``most_nodes`` nodes (None: however many there are).
+        """
+        asked, faults = read_tree_request(request)
+        context = self._context(asked.facts, asked.now or clock, faults)
         try:
-            context = parse_context(asked.facts, asked.now or clock)
+            return self._method.tree(context, asked.depth, most_nodes)
         except InputError as error:
-            raise InputError([*faults, *error.faults], error.place) from error
+            raise self._refusal(context, error.faults) from error
+
+    def _context(self, facts: Mapping[str, object], now: datetime, faults: Sequence[Fault]) -> Context:
+        """The context of the facts of a request, in which ``faults`` were found before; else everything wrong with it,
+        and the cautions of the place it names."""
+        try:
+            context = parse_context(facts, now)
+        except InputError as error:
+            # A moment cannot be judged beside a now that was given wrongly.
+            now_is_wrong = any(fault.field == "now" for fault in faults)
+            of_facts = [one for one in error.faults if not (now_is_wrong and one.slug == "wrong-time")]
+            raise InputError([*faults, *of_facts], error.place, self._cautions_at(error.place, now)) from error
         if faults:
-            raise InputError(faults, "")
-        return self._method.tree(context, depth)
+            raise self._refusal(context, faults)
+        return context
+
+    def _refusal(self, context: Context, faults: Sequence[Fault]) -> InputError:
+        """What is wrong with a request whose facts can be read, and the cautions of the place they name."""
+        named = str(getattr(context.state("place"), "value", ""))
+        return InputError(faults, named, self._cautions_at(named, context.now))
 
     def knows_plan(self, plan_id: str) -> bool:
         """Whether the policy in force has a plan."""

@@ -35,6 +35,7 @@ from repairadvisor.decision.advice import (
     Wait,
     WavelengthLoss,
 )
+from repairadvisor.decision.fault_tree import Branch, Node, Tree
 from repairadvisor.facts.context import Context
 
 NOW = datetime(2031, 5, 4, 7, 30, tzinfo=UTC)
@@ -324,6 +325,18 @@ ADVICES = {
 }
 
 
+def a_tree(advice: Advice, depth: int = 1) -> Tree:
+    """One question, whichever answer leads to this advice; without any depth the advice alone."""
+    leaf = Node(None, (), 0)
+    if not depth:
+        return Tree(leaf, (advice,))
+    branches = (
+        Branch("a broken plug", {"fault_seen": "broken_plug"}, leaf),
+        Branch("0 to 2.9 m", {"spare_near_m": {"between": [0.0, 2.9]}}, leaf),
+    )
+    return Tree(Node(advice.questions[0], branches, None), (advice,))
+
+
 @dataclass(frozen=True)
 class FixedMethod:
     """A method that reads facts for real and then always gives the same advice."""
@@ -344,8 +357,8 @@ class FixedMethod:
     def advise(self, context: Context, issued_plan: str = "", *, turning: bool = False) -> Advice:
         return replace(self.answer, now=context.now.isoformat(), issued_plan=issued_plan)
 
-    def tree(self, context: Context, depth: int) -> Any:
-        raise AssertionError("nobody asks this method for a tree")
+    def tree(self, context: Context, depth: int, most_nodes: int | None = None) -> Tree:
+        return a_tree(replace(self.answer, now=context.now.isoformat(), facts_used=()), depth)
 
     def plan_ids(self) -> frozenset[str]:
         return frozenset() if self.answer.plan is None else frozenset({self.answer.plan.id})

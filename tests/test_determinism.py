@@ -26,7 +26,8 @@ from drawn_faults import NOW, drawn_fault
 from repairadvisor.decision.fault_tree import tree_for
 from repairadvisor.decision.method import advise
 from repairadvisor.facts.parse import parse_context
-from repairadvisor.schemas.advice import document_bytes, tree_bytes
+from repairadvisor.schemas.advice import document_bytes
+from repairadvisor.schemas.fault_tree import tree_bytes
 from repairadvisor.service import prepared_method
 from whole_jobs import whole_jobs
 

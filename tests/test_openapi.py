@@ -86,6 +86,15 @@ def test_each_example_is_answered_as_the_file_says(app: Flask, name: str) -> Non
     jsonschema.validate(response.get_json(), {**DOCUMENT, "$ref": "#/components/schemas/Advice"})
 
 
+@pytest.mark.parametrize("name", operations.EXAMPLES_OF_TREES)
+def test_each_example_of_a_tree_is_answered_as_the_file_says(app: Flask, name: str) -> None:
+    body = operations.EXAMPLES_OF_TREES[name]["value"]
+    jsonschema.validate(body, {**DOCUMENT, "$ref": "#/components/schemas/TreeRequest"})
+    response = app.test_client().post("/v1/trees", json=body)
+    assert response.status_code == 200
+    jsonschema.validate(response.get_json(), {**DOCUMENT, "$ref": "#/components/schemas/Tree"})
+
+
 def test_examples_leave_no_records() -> None:
     assert all(example["value"]["record"] is False for example in operations.EXAMPLES.values())
 

@@ -155,6 +155,17 @@ def test_what_is_not_a_port_is_refused(text: str) -> None:
     assert "65535" in error.allowed
 
 
+@pytest.mark.parametrize(("text", "nodes"), [("1", 1), ("60", 60), ("10000", 10_000)])
+def test_how_many_nodes_a_tree_may_have_is_read(text: str, nodes: int) -> None:
+    assert Settings.from_environment(HOME | {"REPAIRADVISOR_TREE_NODES": text}).tree_nodes == nodes
+
+
+@pytest.mark.parametrize("text", ["0", "-1", "10001", "6e1", "60.0", "1_000", " 60", "many", "9" * 5000])
+def test_what_is_not_how_many_nodes_a_tree_may_have_is_refused(text: str) -> None:
+    error = refused({"REPAIRADVISOR_TREE_NODES": text})
+    assert (error.setting, error.value, error.allowed) == ("REPAIRADVISOR_TREE_NODES", text, "1 to 10000")
+
+
 def test_an_empty_value_counts_as_not_set() -> None:
     empty = {"REPAIRADVISOR_DATABASE_URL": "", "REPAIRADVISOR_HOST": "", "REPAIRADVISOR_PORT": ""}
     assert Settings.from_environment(HOME | empty) == Settings.from_environment(HOME)

@@ -9,8 +9,9 @@ from typing import Any
 
 from repairadvisor.cli.advise import request_of
 from repairadvisor.cli.streams import DONE, output
+from repairadvisor.decision.fault_tree import DEEPEST
 from repairadvisor.render import fault_tree
-from repairadvisor.schemas.advice import tree_bytes
+from repairadvisor.schemas.fault_tree import tree_bytes
 from repairadvisor.service import Advisor, prepared_method
 
 
@@ -19,7 +20,7 @@ def add_to(commands: Any) -> None:
     tree = commands.add_parser("tree", help="the questions for a fault, answer by answer, down to advice")
     tree.add_argument("facts", nargs="+", metavar="FILE|-|NAME=VALUE", help="what is known, as for advise")
     tree.add_argument("--now", metavar="TIME", help="the moment the advice is for, ISO 8601 with its zone")
-    tree.add_argument("--depth", type=int, default=6, choices=range(7), help="how many questions at most, one by one")
+    tree.add_argument("--depth", type=int, choices=range(DEEPEST + 1), help="how many questions at most, one by one")
     tree.add_argument("--json", action="store_true", help="print questions and whole advice as JSON")
     tree.set_defaults(run=_tree)
 
@@ -28,7 +29,9 @@ def _tree(given: argparse.Namespace) -> int:
     request = request_of(given.facts)
     if given.now is not None:
         request["now"] = given.now
-    found = Advisor(prepared_method(), None).tree(request, datetime.now(UTC), given.depth)
+    if given.depth is not None:
+        request["depth"] = given.depth
+    found = Advisor(prepared_method(), None).tree(request, datetime.now(UTC))
     with output():
         if given.json:
             sys.stdout.buffer.write(tree_bytes(found) + b"\n")

@@ -19,6 +19,7 @@ from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.situation import Situation, look
 from repairadvisor.decision.spoken import question_of
 from repairadvisor.decision.start import as_it_stands
+from repairadvisor.errors import Fault, InputError
 from repairadvisor.facts.context import Context, Held, make_context
 from repairadvisor.facts.value import Between, Known, OneOf, State
 from repairadvisor.facts.vocabulary import BY_NAME
@@ -52,22 +53,42 @@ class Tree:
     advice: tuple[Advice, ...]
 
 
-def tree_for(context: Context, rules: Rules, depth: int = DEEPEST) -> Tree:
-    """The tree from the facts given. Errors: ValueError for a depth outside 0 to 6."""
+def tree_for(context: Context, rules: Rules, depth: int = DEEPEST, most_nodes: int | None = None) -> Tree:
+    """The tree from the facts given, of at most ``most_nodes`` nodes, questions and ends of ways (None: however many).
+
+    Errors: ValueError for a depth outside 0 to 6; InputError as soon as it is known that there are more nodes: nothing
+    is cut off.
+    """
     if not 0 <= depth <= DEEPEST:
         raise ValueError(f"depth {depth}: 0 to {DEEPEST} questions")
-    grown = _Grown(rules, {}, [])
-    root = grown.node(context, depth)
+    grown = _Grown(rules, {}, [], most_nodes)
+    try:
+        root = grown.node(context, depth)
+    except _TooManyError:
+        raise InputError([_too_many(depth, most_nodes)]) from None
     return Tree(root, tuple(grown.leaves))
+
+
+def _too_many(depth: int, most_nodes: int | None) -> Fault:
+    problem = f"leads to more than {most_nodes} nodes beside these facts, and no more are grown for one request"
+    allowed = "less depth, or the same with more facts told"
+    return Fault("too-many", "depth", str(depth), problem, allowed, "questions one after the other")
+
+
+class _TooManyError(Exception):
+    """The tree has more nodes than are wanted."""
 
 
 @dataclass(slots=True)
 class _Grown:
-    """A tree while it grows; its leaves in the order in which they were reached, and where each stands."""
+    """A tree while it grows; its leaves in the order in which they were reached, and where each stands. ``nodes`` are
+    those that there will be at least: each answer leads to one."""
 
     rules: Rules
     places: dict[str, int]
     leaves: list[Advice]
+    most_nodes: int | None = None
+    nodes: int = 1
 
     def node(self, context: Context, depth: int) -> Node:
         found = answer(look(self.rules, as_it_stands(context, self.rules)), "")
@@ -75,6 +96,9 @@ class _Grown:
         answers = [] if asked is None else list(answers_to(found.situation, context, asked))
         if asked is None or len(answers) < 2:
             return Node(None, (), self._leaf(replace(write(found, context, METHOD_VERSION), facts_used=())))
+        self.nodes += len(answers)
+        if self.most_nodes is not None and self.nodes > self.most_nodes:
+            raise _TooManyError
         told = Told(found, Words(self.rules.wording), context)
         question = question_of(told, asked)
         branches = [

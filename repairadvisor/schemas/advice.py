@@ -20,7 +20,6 @@ from marshmallow import RAISE, Schema, fields, validate
 
 from repairadvisor.decision import advice as shape
 from repairadvisor.decision.advice import ACTIONS, Advice, Comparison, KitLine
-from repairadvisor.decision.fault_tree import Tree
 
 #: Fields published under a name that Python cannot use.
 PUBLISHED_NAMES: dict[tuple[type, str], str] = {(KitLine, "line_for"): "for"}
@@ -46,11 +45,6 @@ def document_bytes(advice: Advice) -> bytes:
 def comparison_bytes(comparison: Comparison) -> bytes:
     """Two answers side by side as JSON in UTF-8."""
     return orjson.dumps(_PLAIN_COMPARISON(comparison))
-
-
-def tree_bytes(tree: Tree) -> bytes:
-    """The tree of questions as JSON in UTF-8: the root, and the advice that its leaves name by their place."""
-    return orjson.dumps({"root": tree.root, "advice": [document(one) for one in tree.advice]})
 
 
 Plainer = Callable[[Any], Any]

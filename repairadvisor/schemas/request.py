@@ -1,4 +1,4 @@
-"""A request for advice: the facts, and what goes with them."""
+"""A request for advice, or for the tree of questions: the facts, and what goes with them."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 
 from marshmallow import RAISE, Schema, ValidationError, fields, validate, validates
 
+from repairadvisor.decision.fault_tree import DEEPEST
 from repairadvisor.errors import Fault
 from repairadvisor.facts.parse import read_moment, shown
 from repairadvisor.facts.vocabulary import FACTS, TIME_NAMES
@@ -20,6 +21,7 @@ MOST_FACTS = len(FACTS) + len(TIME_NAMES)
 EARLIEST, LATEST = datetime(1970, 1, 1, tzinfo=UTC), datetime(9000, 1, 1, tzinfo=UTC)
 
 _KEYS = ("now", "facts", "record", "issued_plan", "turning_points", "compare_with")
+_KEYS_OF_A_TREE = ("now", "facts", "depth")
 #: A plan's six words with a stroke between them.
 _PLAN_ID = re.compile(r"[a-z_]+(/[a-z_]+){5}")
 _PLAN_FORM = "a plan as method/layout/position/access/shelter/stage"
@@ -39,6 +41,15 @@ class AdviceRequest:
     compare_with: Mapping[str, object] | None = None
 
 
+@dataclass(frozen=True, slots=True)
+class TreeRequest:
+    """What was asked of a tree: as for advice, and how many questions may come one after the other."""
+
+    facts: Mapping[str, object]
+    now: datetime | None
+    depth: int
+
+
 class _TrueOrFalse(fields.Boolean):
     """Only what JSON calls so: marshmallow's own field also takes 1, "yes" and the like."""
 
@@ -48,8 +59,18 @@ class _TrueOrFalse(fields.Boolean):
         return value
 
 
-class AdviceRequestSchema(Schema):
-    """A request for advice."""
+class _WholeNumber(fields.Integer):
+    """Only what JSON calls so: marshmallow's own field also takes "3" and true."""
+
+    def _deserialize(self, value: object, *_: object, **__: object) -> int:
+        whole = _whole(value)
+        if whole is None:
+            raise ValidationError("a whole number")
+        return whole
+
+
+class _FactsAndNow(Schema):
+    """The facts, and the moment that they are for."""
 
     class Meta:
         unknown = RAISE
@@ -61,6 +82,16 @@ class AdviceRequestSchema(Schema):
             "description": "the moment for which advice is asked; without it, when the request arrives",
         }
     )
+
+    @validates("now")
+    def _check_now(self, value: str, data_key: str) -> None:  # noqa: ARG002 - marshmallow gives it
+        if _read_now(value) is None:
+            raise ValidationError(_TIME_FORM)
+
+
+class AdviceRequestSchema(_FactsAndNow):
+    """A request for advice."""
+
     record = _TrueOrFalse(
         load_default=True,
         metadata={"description": "whether facts, policy and advice are kept, so that the advice has an id"},
@@ -81,26 +112,21 @@ class AdviceRequestSchema(Schema):
         metadata={"description": "facts told otherwise: the answer is then a comparison of both, and nothing is kept"},
     )
 
-    @validates("now")
-    def _check_now(self, value: str, data_key: str) -> None:  # noqa: ARG002 - marshmallow gives it
-        if _read_now(value) is None:
-            raise ValidationError(_TIME_FORM)
+
+class TreeRequestSchema(_FactsAndNow):
+    """A request for the tree of questions. Nothing of it is kept."""
+
+    depth = _WholeNumber(
+        load_default=DEEPEST,
+        validate=validate.Range(0, DEEPEST),
+        metadata={"description": "how many questions may come one after the other at most"},
+    )
 
 
 def read_request(body: Mapping[str, object]) -> tuple[AdviceRequest, list[Fault]]:
     """The request in ``body`` and everything wrong around its facts. Where there are faults, what they speak of
     is as if it had not been said."""
-    faults = [
-        Fault("unknown-field", key, shown(body[key]), "no such field", ", ".join(_KEYS))
-        for key in body
-        if key not in _KEYS
-    ]
-    facts = _facts(body, faults)
-    now = None
-    if "now" in body:
-        now = _read_now(body["now"])
-        if now is None:
-            faults.append(Fault("wrong-time", "now", shown(body["now"]), "not a time that can be used", _TIME_FORM))
+    facts, now, faults = _facts_and_now(body, _KEYS)
     record = _flag(body, "record", faults, usual=True)
     turning = _flag(body, "turning_points", faults, usual=False)
     issued = body.get("issued_plan", "")
@@ -112,6 +138,44 @@ def read_request(body: Mapping[str, object]) -> tuple[AdviceRequest, list[Fault]
         other = _facts({"facts": body["compare_with"]}, faults, "compare_with")
         record = False
     return AdviceRequest(facts, now, record, issued, turning, other), faults
+
+
+def read_tree_request(body: Mapping[str, object]) -> tuple[TreeRequest, list[Fault]]:
+    """The same for the tree of questions."""
+    facts, now, faults = _facts_and_now(body, _KEYS_OF_A_TREE)
+    raw = body.get("depth", DEEPEST)
+    depth = _whole(raw)
+    if depth is None or not 0 <= depth <= DEEPEST:
+        problem = "is no whole number" if depth is None else "is out of range"
+        slug = "not-whole" if depth is None else "out-of-range"
+        faults.append(Fault(slug, "depth", shown(raw), problem, f"0 to {DEEPEST}", "questions one after the other"))
+        depth = 0
+    return TreeRequest(facts, now, depth), faults
+
+
+def _whole(raw: object) -> int | None:
+    """A whole number as JSON has it, where 3.0 is 3; None for anything else."""
+    if isinstance(raw, bool) or not isinstance(raw, int | float) or raw != raw // 1:
+        return None
+    return int(raw)
+
+
+def _facts_and_now(
+    body: Mapping[str, object], keys: tuple[str, ...]
+) -> tuple[Mapping[str, object], datetime | None, list[Fault]]:
+    """What every request holds, and what is wrong with it and with the names of the others."""
+    faults = [
+        Fault("unknown-field", key, shown(body[key]), "no such field", ", ".join(keys))
+        for key in body
+        if key not in keys
+    ]
+    facts = _facts(body, faults)
+    now = None
+    if "now" in body:
+        now = _read_now(body["now"])
+        if now is None:
+            faults.append(Fault("wrong-time", "now", shown(body["now"]), "not a time that can be used", _TIME_FORM))
+    return facts, now, faults
 
 
 def _flag(body: Mapping[str, object], name: str, faults: list[Fault], *, usual: bool) -> bool:

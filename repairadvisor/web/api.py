@@ -14,11 +14,15 @@ from repairadvisor.render.comparison import render as render_comparison
 from repairadvisor.render.headings import headings
 from repairadvisor.schemas.advice import comparison_bytes
 from repairadvisor.schemas.fact_table import fact_table
+from repairadvisor.schemas.fault_tree import tree_bytes
 from repairadvisor.service import Advisor, Answer, KeepAs
 from repairadvisor.web import problems
 from repairadvisor.web.bodies import HTML, JSON, TEXT, idempotency_key, json_object, wanted
 
 api = Blueprint("api", __name__)
+
+#: Under this name the application keeps how many nodes a tree may have: whoever asks holds up one of its threads.
+MOST_TREE_NODES = "MOST_TREE_NODES"
 
 _FACT_TABLE = orjson.dumps(fact_table())
 
@@ -45,6 +49,14 @@ def given_advice(advice_id: str) -> Response:
     if form == JSON:
         return Response(advisor().given(advice_id).document, mimetype=JSON, headers={"Vary": "Accept"})
     return shown(advisor().answer_given(advice_id), form)
+
+
+@api.post("/v1/trees")
+def grow_tree() -> Response:
+    wanted(request, (JSON,))
+    asked = json_object(request)
+    found = advisor().tree(asked, datetime.now(UTC), current_app.config[MOST_TREE_NODES])
+    return Response(tree_bytes(found), mimetype=JSON)
 
 
 @api.get("/v1/facts")

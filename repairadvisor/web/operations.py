@@ -14,7 +14,8 @@ from repairadvisor.schemas.delivery import (
     DeliverySchema,
 )
 from repairadvisor.schemas.fact_table import FactTableSchema
-from repairadvisor.schemas.request import AdviceRequestSchema
+from repairadvisor.schemas.fault_tree import TreeSchema
+from repairadvisor.schemas.request import AdviceRequestSchema, TreeRequestSchema
 from repairadvisor.web.bodies import KEY_PATTERN
 from repairadvisor.web.problems import KINDS
 
@@ -56,6 +57,17 @@ EXAMPLES: dict[str, dict[str, Any]] = {
                 "gas_test_at": "2031-05-04T07:10:00Z",
             },
             "record": False,
+        },
+    },
+}
+
+EXAMPLES_OF_TREES: dict[str, dict[str, Any]] = {
+    "pole_top": {
+        "summary": "The first two questions for a broken plug on a pole",
+        "value": {
+            "now": "2031-05-04T07:30:00Z",
+            "facts": {"place": "pole_top", "fault_seen": "broken_plug", "fibres_down_count": 1},
+            "depth": 2,
         },
     },
 }
@@ -114,6 +126,7 @@ def paths() -> dict[str, dict[str, Any]]:
                 "responses": {"200": _advice_in_any_form(), **_refusals(404, 409, 503)},
             }
         },
+        "/v1/trees": {"post": _grow_tree()},
         **_deliveries(),
         "/v1/facts": {
             "get": {
@@ -183,6 +196,20 @@ def _give_advice() -> dict[str, Any]:
         },
         "parameters": [_IDEMPOTENCY_KEY],
         "responses": {"200": answered, **_refusals(403, 409, 413, 415, 422, 503)},
+    }
+
+
+def _grow_tree() -> dict[str, Any]:
+    return {
+        "operationId": "grow_tree",
+        "summary": "What to ask next, answer by answer, and the advice at the end of every way",
+        "description": "Nothing is kept. A tree is given whole or refused: where these facts and this depth lead to "
+        "more nodes than the operator allows, tell more facts or ask for less depth.",
+        "requestBody": {
+            "required": True,
+            "content": {"application/json": {"schema": TreeRequestSchema, "examples": EXAMPLES_OF_TREES}},
+        },
+        "responses": {"200": _answered(TreeSchema, "The tree."), **_refusals(403, 413, 415, 422)},
     }
 
 

@@ -185,9 +185,9 @@ class Compatible:
         if derived is not None:
             upwards = isinstance(one, AtLeast) == wanted
             for term in derived.terms:
-                fact = BY_NAME[term.fact]
-                end = fact.high if (term.times > 0.0) == upwards else fact.low
-                self._wish_fact(fact, (end, end), wished)
+                mine = self._numbers[term.fact]
+                end = mine.high if (term.times > 0.0) == upwards else mine.low
+                self._wish_fact(BY_NAME[term.fact], (end, end), wished)
             return
         fact = BY_NAME[one.fact]
         if isinstance(one, IsOneOf):

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from decision.told import job_context
+from repairadvisor.decision import fault_tree
 from repairadvisor.decision.advice import Advice
 from repairadvisor.decision.fault_tree import Node, tree_for
 from repairadvisor.decision.method import advise, answer
@@ -20,6 +21,7 @@ from repairadvisor.decision.situation import Situation, look
 from repairadvisor.decision.start import as_it_stands
 from repairadvisor.decision.turning import Outcome, Turn, turns_of
 from repairadvisor.decision.what_if import compare
+from repairadvisor.errors import InputError
 from repairadvisor.facts.context import Context, make_context
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.facts.value import Known
@@ -233,3 +235,20 @@ def test_a_tree_of_no_questions_is_one_leaf(rules: Rules) -> None:
     assert len(tree.advice) == 1
     with pytest.raises(ValueError, match="0 to 6"):
         tree_for(parse_context({}, NOW), rules, 7)
+
+
+def test_a_tree_that_is_too_large_is_refused_before_more_of_it_is_grown(
+    rules: Rules, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told = {"place": "pole_top", "fault_seen": "broken_plug", "danger_seen": "none", "fibres_down_count": 1}
+    context = parse_context(told, NOW)
+    whole = tree_for(context, rules, 1)
+    nodes = 1 + len(whole.root.branches)
+    asked: list[str] = []
+    monkeypatch.setattr(fault_tree, "answer", lambda *given: asked.append("") or answer(*given))
+    assert repr(tree_for(context, rules, 1, nodes)) == repr(whole)
+    assert len(asked) == nodes
+    asked.clear()
+    with pytest.raises(InputError, match=f"depth = 1: leads to more than {nodes - 1} nodes"):
+        tree_for(context, rules, 1, nodes - 1)
+    assert len(asked) == 1

@@ -87,7 +87,7 @@ class QuickMethod:
             now=context.now.isoformat(),
         )
 
-    def tree(self, context: Context, depth: int) -> object:
+    def tree(self, context: Context, depth: int, most_nodes: int | None = None) -> object:
         raise AssertionError("nobody asks this method for a tree")
 
     def plan_ids(self) -> frozenset[str]:

@@ -31,6 +31,7 @@ ROUTES = {
     "/": {"GET", "HEAD", "OPTIONS", "POST"},
     "/v1/advice": {"OPTIONS", "POST"},
     "/v1/advice/0123456789abcdef0123456789abcdef": {"GET", "HEAD", "OPTIONS"},
+    "/v1/trees": {"OPTIONS", "POST"},
     "/v1/deliveries": {"GET", "HEAD", "OPTIONS"},
     "/v1/events/desk": {"OPTIONS", "POST"},
     "/deliveries": {"GET", "HEAD", "OPTIONS"},
