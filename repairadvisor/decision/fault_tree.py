@@ -1,12 +1,13 @@
 """The tree for a fault: what to ask next, answer by answer, until nothing is worth asking; its leaves are advice.
 
-At every node stands the question that the advice asks first on what is known there; its answers are cells, told as
-bounded facts. So whoever walks down the tree ends in the advice that the same facts would get from the service.
+At every node stands the first question of the advice on what is known there to which more than one answer can be
+told; answers are cells, told as bounded facts. So whoever walks down the tree ends in the advice that the same facts
+would get from the service.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from repairadvisor.decision.advice import Advice, Question
@@ -19,9 +20,10 @@ from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.situation import Situation, look
 from repairadvisor.decision.spoken import question_of
 from repairadvisor.decision.start import as_it_stands
+from repairadvisor.decision.worlds import Worlds
 from repairadvisor.errors import Fault, InputError
 from repairadvisor.facts.context import Context, Held, make_context
-from repairadvisor.facts.value import Between, Known, OneOf, State
+from repairadvisor.facts.value import Between, Known, NotApplicable, OneOf, State
 from repairadvisor.facts.vocabulary import BY_NAME
 
 DEEPEST = 6
@@ -92,9 +94,8 @@ class _Grown:
 
     def node(self, context: Context, depth: int) -> Node:
         found = answer(look(self.rules, as_it_stands(context, self.rules)), "")
-        asked = next((one for one in found.questions if depth and _worth_a_branch(found, one)), None)
-        answers = [] if asked is None else list(answers_to(found.situation, context, asked))
-        if asked is None or len(answers) < 2:
+        asked, answers = _first_to_branch(found, context) if depth else (None, [])
+        if asked is None:
             return Node(None, (), self._leaf(replace(write(found, context, METHOD_VERSION), facts_used=())))
         self.nodes += len(answers)
         if self.most_nodes is not None and self.nodes > self.most_nodes:
@@ -116,6 +117,16 @@ class _Grown:
         return self.places[key]
 
 
+def _first_to_branch(found: Answer, context: Context) -> tuple[Asked | None, list[tuple[str, State, Context]]]:
+    """The first question that is worth a branch and has several answers, with those. What was told and will be too old
+    when work begins is asked for by the advice, and telling the same again changes nothing: the next question does."""
+    for asked in found.questions:
+        answers = list(answers_to(found.situation, context, asked)) if _worth_a_branch(found, asked) else []
+        if len(answers) > 1:
+            return asked, answers
+    return None, []
+
+
 def _worth_a_branch(found: Answer, asked: Asked) -> bool:
     """What is asked for people's sake, for permission, or because the answer saves more than can be told apart."""
     return asked.fact in DANGERS or asked.saves is None or found.action == "ask_first"
@@ -132,27 +143,37 @@ def answers_to(situation: Situation, context: Context, asked: Asked) -> Iterator
 
 
 def _states(situation: Situation, context: Context, asked: Asked) -> Iterator[State]:
-    fact, possible = BY_NAME[asked.fact], context.possible[asked.fact]
-    worlds = situation.worlds
+    possible, worlds = context.possible[asked.fact], situation.worlds
     if not asked.options or worlds is None or asked.fact in DANGERS:  # each danger has its own instructions
         yield from (Known(word) for word in possible.words)
+        if possible.words and possible.may_lack:
+            yield NotApplicable()
         return
     axis, cells = worlds.axis(asked.fact), worlds.cells(asked.fact)
     for option in asked.options:
         mine = [cells[i] for i in option.cells if cells[i] != axis.meant]
-        if not mine:
-            continue
-        if axis.words:
-            words = tuple(axis.words[cell] for cell in mine)
-            yield Known(words[0]) if len(words) == 1 else OneOf(words)
-            continue
-        low, high = worlds.stretch(asked.fact, mine[0])[0], worlds.stretch(asked.fact, mine[-1])[1]
-        last = high if axis.whole or mine[-1] == axis.meant - 1 else max(low, round(high - fact.resolution, 9))
-        yield Known(low) if low == last else Between(low, last)
+        if mine:
+            yield _state_of(worlds, asked.fact, mine)
+        if len(mine) < len(option.cells):
+            yield NotApplicable()
+
+
+def _state_of(worlds: Worlds, name: str, mine: Sequence[int]) -> State:
+    """The fact in one of these cells, which mean something and lie next to each other."""
+    axis = worlds.axis(name)
+    if axis.words:
+        words = tuple(axis.words[cell] for cell in mine)
+        return Known(words[0]) if len(words) == 1 else OneOf(words)
+    low, high = worlds.stretch(name, mine[0])[0], worlds.stretch(name, mine[-1])[1]
+    at_the_end = mine[-1] == max(cell for cell in worlds.cells(name) if cell != axis.meant)
+    last = high if axis.whole or at_the_end else max(low, round(high - BY_NAME[name].resolution, 9))
+    return Known(low) if low == last else Between(low, last)
 
 
 def _said(situation: Situation, name: str, state: State) -> str:
     words = Words(situation.rules.wording)
+    if isinstance(state, NotApplicable):
+        return words.say("answer", "lacks")
     said, unit = words.value(name, Held(state))
     return f"{said} {unit}".strip()
 

@@ -26,6 +26,12 @@ World = dict[str, Value]
 Range = tuple[str, ...] | tuple[float, float]
 #: How often a number is drawn at an end of what it may be, or beside a limit that some rule compares it with.
 _AT_AN_END, _AT_A_LIMIT = 0.2, 0.4
+#: How often it is tried to draw a world in which facts have no meaning that hang on several others.
+_MOST_TURNS = 200
+#: Far below any resolution: 0.2 + 0.1 is more than 0.3 in a computer.
+_HAIR = 1e-9
+#: How it is told that a fact has no meaning.
+LACKS: Mapping[str, Any] = {"not_applicable": True}
 #: They say how long the way is; that it takes longer than they last is no matter.
 _OF_THE_WAY = ("crew_place", "travel_min")
 
@@ -41,7 +47,7 @@ def at_the_start(policy: Policy, told: Mapping[str, Any]) -> dict[str, Any]:
     left: dict[str, Any] = {}
     for name, raw in told.items():
         fact, lasts = BY_NAME[name], policy.facts[name].lasts_min
-        if fact.time_runs and way > 0.0:
+        if fact.time_runs and way > 0.0 and raw != LACKS:
             by = way if fact.time_runs == "ago" else -way
             low, high = (min(max(float(end) + by, fact.low), fact.high) for end in _range(fact, raw))
             left[name] = {"between": [low, high]}
@@ -51,6 +57,17 @@ def at_the_start(policy: Policy, told: Mapping[str, Any]) -> dict[str, Any]:
             left[name] = raw
     left.setdefault("crew_place", "not_sent")
     return left
+
+
+def within(fact: Fact, raw: Any, value: Value) -> bool:
+    """Whether a value is what was told of a fact. Between two answers lies at most one step of a number's resolution,
+    which goes to the lower of them."""
+    if value is None or raw == LACKS:
+        return value is None and raw == LACKS
+    told = _range(fact, raw)
+    if fact.words:
+        return value in told
+    return float(told[0]) <= float(value) < float(told[1]) + fact.resolution - _HAIR
 
 
 def _range(fact: Fact, raw: Any) -> Range:
@@ -83,13 +100,19 @@ class Compatible:
     #: Facts, by their order of drawing: what others hang on first.
     order: tuple[str, ...] = field(init=False)
     _ranges: dict[str, Range] = field(init=False)
+    _lack: tuple[str, ...] = field(init=False)
     _needed: dict[str, set[str]] = field(init=False)
     _numbers: dict[str, _Number] = field(init=False)
 
     def __post_init__(self) -> None:
         self.order = _drawing_order()
-        self._ranges = {name: _range(BY_NAME[name], raw) for name, raw in self.told.items()}
+        self._ranges = {name: _range(BY_NAME[name], raw) for name, raw in self.told.items() if raw != LACKS}
+        self._lack = tuple(name for name, raw in self.told.items() if raw == LACKS)
         self._needed = _needed_for(self._ranges)
+        for name in self._lack:  # what hangs on several facts is drawn until it has no meaning
+            if len(BY_NAME[name].applies) == 1:
+                ((parent, words),) = BY_NAME[name].applies
+                self._needed[parent] = self._needed.get(parent, {*BY_NAME[parent].words}) - {*words}
         limits: dict[str, list[float]] = {}
         for screen in self.policy.screens:
             for one in compared(screen.bars_when):
@@ -107,17 +130,26 @@ class Compatible:
 
     def world(self, towards: Condition | None = None) -> World:
         """A world; with ``towards`` one in which that condition holds, where chance and what was told let it."""
+        world = self._of_facts(towards)
+        for turn in range(_MOST_TURNS):
+            if all(world[name] is None for name in self._lack):
+                break
+            world = self._of_facts(towards if turn < _MOST_TURNS // 2 else None)
+        assert all(world[name] is None for name in self._lack), f"no world in which {self._lack} have no meaning"
+        return {**world, **{name: self._derived(derived, world) for name, derived in self.policy.derived.items()}}
+
+    def _of_facts(self, towards: Condition | None) -> World:
         wished: dict[str, Range] = {}
         if towards is not None:
             self._wish(towards, True, wished)
         world: World = {}
         for name in self.order:
             world[name] = self._value(BY_NAME[name], world, wished.get(name))
-        return {**world, **{name: self._derived(derived, world) for name, derived in self.policy.derived.items()}}
+        return world
 
     def _value(self, fact: Fact, world: World, wish: Range | None) -> Value:
         if not all(world[parent] in words for parent, words in fact.applies):
-            assert fact.name not in self.told, f"{fact.name} was told and has no meaning in this world"
+            assert fact.name not in self._ranges, f"{fact.name} was told and has no meaning in this world"
             return None
         if fact.words:
             return self._word(fact, world, wish)

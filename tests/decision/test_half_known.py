@@ -11,20 +11,21 @@ import pytest
 from decision.told import job_context
 from repairadvisor.decision import fault_tree
 from repairadvisor.decision.advice import Advice
-from repairadvisor.decision.fault_tree import Node, tree_for
+from repairadvisor.decision.fault_tree import Node, answers_to, tree_for
 from repairadvisor.decision.method import advise, answer
 from repairadvisor.decision.outcomes import Outcomes, outcome_of
+from repairadvisor.decision.questions import Asked, Option
 from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.screens import BARRED, OPEN
-from repairadvisor.decision.situation import Situation, look
+from repairadvisor.decision.situation import Situation, look, weigh
 from repairadvisor.decision.start import as_it_stands
 from repairadvisor.decision.turning import Outcome, Turn, turns_of
 from repairadvisor.decision.what_if import compare
 from repairadvisor.errors import InputError
 from repairadvisor.facts.context import Context, make_context
 from repairadvisor.facts.parse import parse_context
-from repairadvisor.facts.value import Known
+from repairadvisor.facts.value import Between, Known, NotApplicable
 from repairadvisor.facts.vocabulary import BY_NAME
 
 NOW = datetime(2031, 5, 4, 7, 30, tzinfo=UTC)
@@ -235,6 +236,51 @@ def test_a_tree_of_no_questions_is_one_leaf(rules: Rules) -> None:
     assert len(tree.advice) == 1
     with pytest.raises(ValueError, match="0 to 6"):
         tree_for(parse_context({}, NOW), rules, 7)
+
+
+def test_a_fact_that_may_have_no_meaning_can_be_answered_so(rules: Rules) -> None:
+    """How many fibres a ribbon has is asked where nobody has said what cable it is."""
+    context = parse_context({"place": "street_cabinet", "fault_seen": "cut", "danger_seen": "none"}, NOW)
+    situation = look(rules, as_it_stands(context, rules))
+    weigh(situation, situation.candidates())
+    worlds = situation.worlds
+    assert worlds is not None
+    cells = range(len(worlds.cells("ribbon_size_count")))
+    options = (Option(tuple(cells[:1]), 0.1, 0), Option(tuple(cells[1:]), 0.9, 1))
+    given = list(answers_to(situation, context, Asked("ribbon_size_count", 10.0, options)))
+    assert [state for _, state, _ in given][-1] == NotApplicable()
+    words, _, without = given[-1]
+    assert words == "there is none here"
+    assert "ribbon" not in without.possible["cable_kind"].words
+    assert all(changed.possible["cable_kind"].words == ("ribbon",) for _, _, changed in given[:-1])
+
+
+def test_a_number_that_was_bounded_can_be_answered_up_to_its_bound(rules: Rules) -> None:
+    told = {**CABINET, "outage_value_cu_per_h": {"between": [500, 9000]}}
+    context = parse_context(told, NOW)
+    situation = look(rules, as_it_stands(context, rules))
+    weigh(situation, situation.candidates())
+    worlds = situation.worlds
+    assert worlds is not None
+    cells = range(len(worlds.cells("outage_value_cu_per_h")))
+    assert len(cells) > 1
+    options = (Option(tuple(cells[:1]), 0.5, 0), Option(tuple(cells[1:]), 0.5, 1))
+    given = [state for _, state, _ in answers_to(situation, context, Asked("outage_value_cu_per_h", 10.0, options))]
+    assert isinstance(given[0], Between)
+    assert isinstance(given[1], Between)
+    assert (given[0].low, given[1].high) == (500.0, 9000.0)
+
+
+def test_a_danger_seen_before_a_long_way_does_not_end_the_tree(rules: Rules) -> None:
+    """The advice asks for it anew, once somebody is there; until then the tree goes on with what else is asked."""
+    told = {**CABINET, "cable_kind": None, "crew_place": "travelling", "travel_min": 45}
+    context = parse_context({name: value for name, value in told.items() if value is not None}, NOW)
+    advice = advise(context, rules)
+    assert advice.questions[0].fact == "danger_seen"
+    assert len(advice.questions) > 1
+    root = tree_for(context, rules, 1).root
+    assert root.question == advice.questions[1]
+    assert len(root.branches) > 1
 
 
 def test_a_tree_that_is_too_large_is_refused_before_more_of_it_is_grown(

@@ -18,13 +18,14 @@ from typing import Any
 import pytest
 from drawn_faults import LITTLE_KNOWN, NOW, Fault, a_world, drawn_fault
 
-from decision.compatible_worlds import Compatible, World, at_the_start, bars
+from decision.compatible_worlds import Compatible, World, at_the_start, bars, within
 from decision.enumerated import fits
 from repairadvisor.decision.advice import Advice, Fallback, PlanWords
-from repairadvisor.decision.fault_tree import Node, Tree, tree_for
+from repairadvisor.decision.fault_tree import Branch, Node, Tree, tree_for
 from repairadvisor.decision.rules import Rules
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.facts.value import Known
+from repairadvisor.facts.vocabulary import BY_NAME
 from repairadvisor.policy.model import Policy, Screen
 from repairadvisor.policy.plan import Plan
 from repairadvisor.schemas.advice import document
@@ -35,7 +36,7 @@ from repairadvisor.service import Advisor, PreparedMethod
 FAULTS, SEED = 200, 20310504
 WALKED = range(0, FAULTS, 4)
 #: Without REPAIRADVISOR_LONG these alone, every one of them walked.
-SHARE = range(12, FAULTS, 16)
+SHARE = range(12, FAULTS, 32)
 #: Worlds a leaf: drawn at large, and steered towards each rule that keeps people whole and speaks of the plan.
 AT_LARGE, TOWARDS = 20, 4
 #: Kinds of rules that keep people whole.
@@ -238,6 +239,38 @@ def test_every_way_down_ends_in_what_the_service_says_of_the_same_facts(
             walked += 1
     record_property("figures", f"ways: {walked}")
     assert walked > len(numbers)
+
+
+# --- answers -----------------------------------------------------------------------------------------------------
+
+
+def taken(node: Node, world: World) -> list[Branch]:
+    """The answers of a question that are true in a world."""
+    assert node.question is not None
+    name = node.question.fact
+    return [branch for branch in node.branches if within(BY_NAME[name], branch.told[name], world[name])]
+
+
+@pytest.mark.long
+def test_whoever_answers_truthfully_finds_one_answer_to_every_question(
+    record_property: Callable[[str, object], None], policy: Policy, grown: Callable[[int], Grown]
+) -> None:
+    """Whatever may be the case beside what was told: each question has one answer for it, "there is none" among them,
+    down to an end."""
+    answered: Counter[str] = Counter()
+    numbers = _numbers(record_property, range(FAULTS))
+    for number in numbers:
+        one = grown(number)
+        chance = random.Random(f"{SEED}/{number}/answers")
+        draw = Compatible(policy, {"crew_place": "not_sent", **one.fault.told}, chance)
+        for _ in range(AT_LARGE if one.tree.root.question is not None else 0):
+            world, node = draw.world(), one.tree.root
+            while node.question is not None:
+                (branch,) = taken(node, world)
+                answered["there is none" if world[node.question.fact] is None else "a value"] += 1
+                node = branch.node
+    record_property("figures", "\n".join(f"{name}: {times}" for name, times in sorted(answered.items())))
+    assert answered["a value"] > AT_LARGE
 
 
 # --- everything known --------------------------------------------------------------------------------------------
