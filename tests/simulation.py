@@ -19,6 +19,7 @@ from functools import cache
 from multiprocessing import Pool
 
 from drawn_faults import NOW, TOLD_FIRST, a_world
+
 from repairadvisor.decision.advice import Advice
 from repairadvisor.decision.answer import Answer
 from repairadvisor.decision.document import write
