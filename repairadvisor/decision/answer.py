@@ -25,7 +25,7 @@ class Answer:
 
     ``order`` are the plans that may be used, the chosen one first; ``later`` the start that is waited for, ``hoped``
     the plan that an event without an hour would permit; ``decisive`` the screens, by index, that decide where nothing
-    may be used; ``questions`` the facts to ask for; ``may_win`` the plans, by index, that win once more is known;
+    may be used; ``questions`` the facts to ask for; ``may_win`` the other plans that may win once more is known;
     ``turns`` what would turn it (None: nobody asked); ``issued_plan`` the plan given before.
     """
 
@@ -36,7 +36,7 @@ class Answer:
     hoped: Judged | None = None
     decisive: tuple[int, ...] = ()
     questions: tuple[Asked, ...] = ()
-    may_win: tuple[int, ...] = ()
+    may_win: tuple[Judged, ...] = ()
     continuity_only: bool = False
     turns: tuple[Turn, ...] | None = None
     issued_plan: str = ""

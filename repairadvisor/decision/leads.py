@@ -1,4 +1,4 @@
-"""Which plan each answer to a question leads to, and which plans may still win once more is known."""
+"""Which plan each answer to a question leads to."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from repairadvisor.decision.outlook import STANDING_OFF, Outlook
 from repairadvisor.decision.plans import indifference, preferred
 from repairadvisor.decision.situation import Situation
 from repairadvisor.facts.value import Known
-from repairadvisor.facts.vocabulary import BY_NAME, CREW_AND_STOCK
+from repairadvisor.facts.vocabulary import CREW_AND_STOCK
 
 #: Who goes and what is on the van, the fibre in the cable to let in among it.
 DECIDED_WITH_THE_LOAD = (*CREW_AND_STOCK, "insert_fibre_type")
@@ -29,26 +29,10 @@ class Option:
 def options_of(situation: Situation, outlook: Outlook, name: str) -> tuple[Option, ...]:
     """The answers a fact can get, those next to each other that lead to the same plan taken together."""
     found = []
-    for leads_to, group in groupby(_leads(situation, outlook, name), key=lambda one: one[2]):
+    for leads_to, group in groupby(leads(situation, outlook, name), key=lambda one: one[2]):
         mine = list(group)
         found.append(Option(tuple(cell for cell, _, _ in mine), sum(chance for _, chance, _ in mine), leads_to))
     return tuple(found)
-
-
-def may_win(situation: Situation, outlook: Outlook) -> tuple[int, ...]:
-    """The plans, by index, that one more fact can make the best: those to which a fact leads more often than the policy
-    leaves uncovered. Who goes and what is loaded is decided, not found out, while nobody has been sent."""
-    sums, decided = outlook.weighing.costs.sums, decided_with_the_load(situation)
-    left_out = 1.0 - situation.rules.policy.rates["load_service_level"].value
-    found: set[int] = set()
-    for name in BY_NAME:
-        if name in decided or sums.worlds.settled(name) or not (sums.screened.names(name) or sums.priced.names(name)):
-            continue
-        chances: dict[int, float] = {}
-        for _, chance, leads_to in _leads(situation, outlook, name):
-            chances[leads_to] = chances.get(leads_to, 0.0) + chance
-        found.update(index for index, chance in chances.items() if index != STANDING_OFF and chance > left_out)
-    return tuple(sorted(found))
 
 
 def decided_with_the_load(situation: Situation) -> tuple[str, ...]:
@@ -57,10 +41,10 @@ def decided_with_the_load(situation: Situation) -> tuple[str, ...]:
     return DECIDED_WITH_THE_LOAD if isinstance(here, Known) and here.value == "not_sent" else ()
 
 
-def _leads(situation: Situation, outlook: Outlook, name: str) -> list[tuple[int, float, int]]:
+def leads(situation: Situation, outlook: Outlook, name: str) -> list[tuple[int, float, int]]:
     """Each cell of a fact in which it can lie, how likely that is, and the plan that is chosen then."""
     given, clear, chances = outlook.given(name), outlook.clear(name), outlook.chances(name)
-    leads: list[tuple[int, float, int]] = []
+    found: list[tuple[int, float, int]] = []
     for cell, chance in enumerate(chances.tolist()):
         if chance > 0.0:
             # What surely fails once that is known is no plan, however little it costs to find out.
@@ -69,8 +53,8 @@ def _leads(situation: Situation, outlook: Outlook, name: str) -> list[tuple[int,
                 for index, values in given.items()
                 if clear[index][cell] > 0.0 and values[cell] < math.inf
             }
-            leads.append((cell, chance, _leads_to(situation, costs)))
-    return leads
+            found.append((cell, chance, _leads_to(situation, costs)))
+    return found
 
 
 def _leads_to(situation: Situation, costs: dict[int, float]) -> int:

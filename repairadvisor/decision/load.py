@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from repairadvisor.decision.advice import KitLine
 from repairadvisor.decision.answer import Told
-from repairadvisor.decision.chain import Chain, same_crew
+from repairadvisor.decision.chain import Chain
 from repairadvisor.decision.cost import Costs
 from repairadvisor.decision.kit import Need, kit_lines
 from repairadvisor.decision.loss import inserted_m
@@ -20,12 +20,13 @@ from repairadvisor.policy.plan import Plan
 
 
 def load_of(told: Told, chain: Chain, costs: Costs | None) -> tuple[KitLine, ...]:
-    """Kit for the plan, for those that count as equal to it, for those held ready, and for those that win once more is
-    known and that the same crew can carry out. Without a plan nothing is loaded for a repair."""
+    """Kit for the plan, for those that count as equal to it, for those held ready, and for those that may win once more
+    is known. Without a plan nothing is loaded for a repair."""
     if told.plan is None or costs is None:
         return ()
     ready = [one.plan.plan for one in chain.fallbacks]
-    plans = dict.fromkeys((told.plan, *_level(told), *ready, *_may_win(told)))
+    others = [one.plan for one in told.answer.may_win]
+    plans = dict.fromkeys((told.plan, *_level(told), *ready, *others))
     items = [(item, told.answer.ahead.of("item", i) != CLEAR) for i, item in enumerate(told.policy.kit)]
     return kit_lines(items, [_need(told, plan, costs) for plan in plans])
 
@@ -36,12 +37,6 @@ def _level(told: Told) -> list[Plan]:
     least = min(one.cost for one in told.answer.order)
     near = least + indifference(told.rules, least)
     return [one.plan for one in told.answer.order[1:] if one.cost <= near]
-
-
-def _may_win(told: Told) -> list[Plan]:
-    chosen, plans = told.answer.prepared, {one.index: one for one in told.answer.order}
-    found = [plans[index] for index in told.answer.may_win if index in plans]
-    return [one.plan for one in found if chosen is not None and same_crew(told.situation, chosen, one)]
 
 
 def _need(told: Told, plan: Plan, costs: Costs) -> Need:

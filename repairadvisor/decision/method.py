@@ -13,6 +13,7 @@ from dataclasses import replace
 from repairadvisor.decision.advice import Advice
 from repairadvisor.decision.answer import Answer
 from repairadvisor.decision.document import write
+from repairadvisor.decision.may_win import may_win
 from repairadvisor.decision.outcomes import Outcomes
 from repairadvisor.decision.plans import indifference, ranked, second_visit
 from repairadvisor.decision.questions import danger_first, openable, roots, to_ask, worth_asking
@@ -81,8 +82,10 @@ def _repair_or_wait(situation: Situation, plans: int, issued_plan: str, *, ask: 
         return Answer(situation, "repair", order=tuple(order))
     worth = worth_asking(situation, order, [one for one in judged if closed >> one.index & 1])
     questions = danger_first(situation, worth.asked)
-    action = "ask_first" if worth.saves > indifference(rules, least) else "repair"
-    return Answer(situation, action, order=tuple(order), questions=questions, may_win=worth.may_win)
+    if worth.saves > indifference(rules, least):
+        return Answer(situation, "ask_first", order=tuple(order), questions=questions)
+    besides = () if worth.outlook is None else may_win(situation, worth.outlook, order[0])
+    return Answer(situation, "repair", order=tuple(order), questions=questions, may_win=besides)
 
 
 def continuity(situation: Situation) -> tuple[Judged, ...]:

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from repairadvisor.decision.asking import asked_in_turn, joint_outcomes, known_at_once
-from repairadvisor.decision.leads import Option, decided_with_the_load, may_win, options_of
+from repairadvisor.decision.leads import Option, decided_with_the_load, options_of
 from repairadvisor.decision.outlook import STANDING_OFF, Outlook
 from repairadvisor.decision.plan_rows import persons
 from repairadvisor.decision.rules import Rules
@@ -55,12 +55,12 @@ class Asked:
 
 @dataclass(frozen=True, slots=True)
 class Worth:
-    """What asking is worth: the facts to ask for, the worthiest first; what the first saves; and the plans, by index,
-    that may still win once more is known."""
+    """What asking is worth: the facts to ask for, the worthiest first; what the first saves; and what was looked at for
+    it (None: nothing is open)."""
 
     asked: tuple[Asked, ...] = ()
     saves: float = 0.0
-    may_win: tuple[int, ...] = ()
+    outlook: Outlook | None = None
 
 
 def worth_asking(situation: Situation, order: Sequence[Judged], closed: Sequence[Judged] = ()) -> Worth:
@@ -83,7 +83,7 @@ def worth_asking(situation: Situation, order: Sequence[Judged], closed: Sequence
     together = _together(situation, outlook, prices, groups, order, best)
     together = _opening(situation, outlook, prices, order, closed, (together or found)) or together
     asked = tuple((together or found)[:MOST_QUESTIONS])
-    return Worth(asked, (asked[0].saves or 0.0) if asked else 0.0, may_win(situation, outlook))
+    return Worth(asked, (asked[0].saves or 0.0) if asked else 0.0, outlook)
 
 
 def _weighed_further(situation: Situation, order: Sequence[Judged]) -> list[Judged]:
