@@ -98,7 +98,8 @@ def because(told: Told) -> str:
             return words.say("because", "ask_first_no_plan")
         saved = max(one.saves or 0.0 for one in answer.questions)
         now = words.plan(answer.order[0].plan).phrase
-        return words.say("because", "ask_first_saves", saved=f"{saved:.0f}", currency=told.currency, plan=now)
+        key = "ask_first_people" if answer.questions[0].saves is None else "ask_first_saves"
+        return words.say("because", key, saved=f"{saved:.0f}", currency=told.currency, plan=now)
     if answer.action == "make_safe_and_wait":
         key = "make_safe_and_wait" if answer.order else "make_safe_and_wait_no_plan"
         return words.say("because", key, until=_until(told))

@@ -126,9 +126,7 @@ def settle(states: Mapping[str, State]) -> tuple[dict[str, Possible], tuple[Faul
     for name in stated:
         fact = BY_NAME[name]
         possible[name] = possible_of(states[name], fact.low, fact.high)
-    for less, more in NOT_MORE_THAN:
-        if less in states or more in states:
-            _bound_by(less, more, states, possible, faults)
+    _bound_counts(states, possible, faults)
     work = list(stated)
     while work:
         name = work.pop(0)
@@ -285,6 +283,17 @@ NOT_MORE_THAN = (
     ("spare_fibres_count", "cable_fibre_count"),
     ("wind_mean_mps", "wind_gust_mps"),
 )
+
+
+def _bound_counts(states: Mapping[str, State], possible: dict[str, Possible], faults: dict[str, Fault]) -> None:
+    """Numbers that cannot exceed each other, link by link of their chains: what is stated of the last bounds the first
+    from above, and the other way round from below."""
+    for pairs in (NOT_MORE_THAN, NOT_MORE_THAN[::-1]):
+        told = set(states)
+        for less, more in pairs:
+            if less in told or more in told:
+                _bound_by(less, more, states, possible, faults)
+                told.update((less, more))
 
 
 def _bound_by(

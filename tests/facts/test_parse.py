@@ -252,3 +252,24 @@ def test_what_a_context_was_given_reads_again_as_the_same_context(facts):
         return
 
     assert parse_context(context.as_given(), NOW) == context
+
+
+def test_counts_bound_each_other_link_by_link():
+    """A cable of seventeen fibres: no more are down, in service or on a life line, though nobody counted those."""
+    possible = parse_context({"fault_seen": "cut", "cable_fibre_count": 17}, NOW).possible
+    assert [
+        possible[name].high for name in ("fibres_down_count", "fibres_in_service_count", "life_line_fibres_count")
+    ] == [
+        17.0,
+        17.0,
+        17.0,
+    ]
+
+
+def test_counts_bound_each_other_from_below():
+    possible = parse_context({"fault_seen": "cut", "life_line_fibres_count": 3}, NOW).possible
+    assert [possible[name].low for name in ("fibres_in_service_count", "fibres_down_count", "cable_fibre_count")] == [
+        3.0,
+        3.0,
+        3.0,
+    ]
