@@ -9,14 +9,19 @@ are no weights or scores.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Mapping, Sequence
+from typing import NamedTuple
 
+import numpy as np
+
+from repairadvisor.decision.elimination import Values
 from repairadvisor.decision.light import Light
 from repairadvisor.decision.plan_rows import PlanRows, expected_minutes, fibres_fact, of_one_joint, persons
 from repairadvisor.decision.redone import Redone
 from repairadvisor.decision.sums import Sums, Term, Value, World
 from repairadvisor.decision.worlds import Worlds
-from repairadvisor.optics.many_fibres import chance_all_within
+from repairadvisor.optics.many_fibres import chance_all_within_each
 from repairadvisor.optics.redo import Expected
 from repairadvisor.policy.model import MinutesRow, Policy, PriceRow
 from repairadvisor.policy.plan import Plan
@@ -24,6 +29,14 @@ from repairadvisor.policy.plan import Plan
 PARTS = ("labour", "outage", "materials", "machine", "redo", "second_visit", "later_visit")
 #: Phases before service is back; clearing away is work, but nobody waits for it.
 RESTORING = ("travel", "set_up", "prepare", "join", "test")
+
+
+class _Expected(NamedTuple):
+    """What the joints of one fibre come to, a row for each kind of service and a column for each budget."""
+
+    redos: Values
+    missed: Values
+    over_limit: Values
 
 
 class Costs:
@@ -176,63 +189,68 @@ class Costs:
         price = self.policy.rates["second_visit_cu"].value
         again = self._made_again(plan)
 
-        count, expected = fibres_fact(plan), self._expected_in(plan)
+        def come_to(one: _Expected, fibres: float) -> Values:
+            within = chance_all_within_each(np.minimum(np.maximum(one.missed, 0.0), 1.0), max(1, round(fibres)))
+            return again(one, fibres) + price * (1.0 - within)
 
-        def value(world: World) -> float:
-            fibres = max(1, round(self._mean(count, world)))
-            missed = min(max(expected(world).missed, 0.0), 1.0)
-            return again(world) + price * (1.0 - chance_all_within(missed, fibres))
-
-        return self._of_joints("second_visit", plan, value)
+        return self._of_joints("second_visit", plan, come_to)
 
     def redo(self, plan: Plan) -> Term:
         """The part of that term that is attempts beyond the first."""
         return self._of_joints("redo", plan, self._made_again(plan))
 
-    def _made_again(self, plan: Plan) -> Value:
+    def _made_again(self, plan: Plan) -> Callable[[_Expected, float], Values]:
         """Attempts that are expected beyond the first: the work of each, and the service that waits for it. As with the
         first attempts half of the fibres' are waited for, and half of one more."""
         leave = self.policy.rates["owner_leave_cu"].value
-        count, expected = fibres_fact(plan), self._expected_in(plan)
 
-        def value(world: World) -> float:
-            one = expected(world)
-            if one.redos == one.over_limit == 0.0:
-                return 0.0
-            price = self.redone.price(plan)
-            fibres = max(1.0, self._mean(count, world))
-            again = one.redos * (fibres * price.work + 0.5 * (fibres + 1.0) * price.outage)
-            return again + fibres * one.over_limit * leave
+        def come_to(one: _Expected, fibres: float) -> Values:
+            if not one.redos.any() and not one.over_limit.any():
+                return np.zeros_like(one.redos)
+            price, count = self.redone.price(plan), max(1.0, fibres)
+            again = one.redos * (count * price.work + 0.5 * (count + 1.0) * price.outage)
+            return again + count * one.over_limit * leave
 
-        return value
+        return come_to
 
-    def _of_joints(self, part: str, plan: Plan, value: Value) -> Term:
-        """A term that plans share whose joints are the same and cost the same to make again."""
-        budget = self.light.budget_fact(plan)
-        facts = ("service_kind", budget, fibres_fact(plan))
+    def _of_joints(self, part: str, plan: Plan, come_to: Callable[[_Expected, float], Values]) -> Term:
+        """A term that plans share whose joints are the same and cost the same to make again. ``come_to`` says it for
+        every kind of service and budget at once, for so many fibres."""
+        budget, count = self.light.budget_fact(plan), fibres_fact(plan)
+        facts = ("service_kind", budget, count)
         key = (part, *self.light.joint(plan).key, *self.attempt_key(plan), *facts)
 
         def beside() -> tuple[object, ...]:
             interval = self.light.budget_interval(budget, self.worlds.context)
             return self.redone.depends_on(plan, self.worlds.context.possible["service_kind"].words, interval)
 
+        def over(services: Sequence[int], budgets: Sequence[int], counts: Sequence[int]) -> Values:
+            one = self._expected_over(plan, services, budgets)
+            return np.stack([come_to(one, self.worlds.mean(count, cell)) for cell in counts], axis=-1)
+
+        def table() -> Values:
+            return over(*(self.worlds.cells(name) for name in facts))
+
+        def value(world: World) -> float:
+            return float(over(*([world[name]] for name in facts)).item())
+
         if key not in self._shared:
-            self._shared[key] = Term(key, part, facts, value, beside)
+            self._shared[key] = Term(key, part, facts, value, beside, table)
         return self._shared[key]
 
-    def _expected_in(self, plan: Plan) -> Callable[[World], Expected]:
-        """What the joints of one fibre come to in a world, worked out once for each kind of service and budget."""
+    def _expected_over(self, plan: Plan, services: Sequence[int], budgets: Sequence[int]) -> _Expected:
+        """What the joints of one fibre come to for kinds of service and budgets; each worked out once."""
         budget = self.light.budget_fact(plan)
         found = self._in_cells.setdefault((self.light.joint(plan).key, self.attempt_key(plan)), {})
-
-        def expected(world: World) -> Expected:
-            cells = (world["service_kind"], world[budget])
+        for cells in itertools.product(services, budgets):
             if cells not in found:
                 low, high = self._budget_stretch(budget, cells[1])
-                found[cells] = self.redone.expected(plan, self._word("service_kind", world), low, high)
-            return found[cells]
-
-        return expected
+                word = self.worlds.word("service_kind", cells[0])
+                found[cells] = self.redone.expected(plan, word, low, high)
+        rows = [[found[service, cell] for cell in budgets] for service in services]
+        return _Expected(
+            *(np.array([[getattr(one, part) for one in row] for row in rows]) for part in _Expected._fields)
+        )
 
     def attempt_key(self, plan: Plan) -> tuple[str, ...]:
         """What decides what one more attempt costs and how many there may be."""
@@ -257,12 +275,10 @@ class Costs:
         if plan.method == "none":
             return 0.0, 0.0
 
-        expected = self._expected_in(plan)
+        def come_to(one: _Expected, fibres: float) -> Values:
+            return one.redos * max(1.0, fibres)
 
-        def redos(world: World) -> float:
-            return expected(world).redos * max(1.0, self._mean(fibres_fact(plan), world))
-
-        found = self.expected([self._of_joints("redos", plan, redos)])
+        found = self.expected([self._of_joints("redos", plan, come_to)])
         return self._one_joint_min(plan), found
 
     def _one_joint_min(self, plan: Plan) -> float:

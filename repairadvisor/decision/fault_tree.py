@@ -7,6 +7,7 @@ would get from the service.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -146,7 +147,8 @@ def _states(situation: Situation, context: Context, asked: Asked) -> Iterator[St
     possible, worlds = context.possible[asked.fact], situation.worlds
     if not asked.options or worlds is None or asked.fact in DANGERS:  # each danger has its own instructions
         yield from (Known(word) for word in possible.words)
-        if possible.words and possible.may_lack:
+        yield from _stretches(situation, asked.fact)
+        if possible.may_lack:
             yield NotApplicable()
         return
     axis, cells = worlds.axis(asked.fact), worlds.cells(asked.fact)
@@ -156,6 +158,19 @@ def _states(situation: Situation, context: Context, asked: Asked) -> Iterator[St
             yield _state_of(worlds, asked.fact, mine)
         if len(mine) < len(option.cells):
             yield NotApplicable()
+
+
+def _stretches(situation: Situation, name: str) -> Iterator[State]:
+    """The parts of a number between which rules tell apart, as far as it is open."""
+    fact, possible, axis = BY_NAME[name], situation.context.possible[name], situation.rules.compiled.axes[name]
+    if fact.words:
+        return
+    step = 1.0 if fact.whole else fact.resolution
+    cuts = [float(math.ceil(cut)) if fact.whole else cut for cut in axis.cuts]
+    starts = [possible.low, *sorted({cut for cut in cuts if possible.low < cut <= possible.high})]
+    for start, following in zip(starts, [*starts[1:], None], strict=True):
+        last = possible.high if following is None else max(start, round(following - step, 9))
+        yield Known(start) if start == last else Between(start, last)
 
 
 def _state_of(worlds: Worlds, name: str, mine: Sequence[int]) -> State:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
@@ -12,6 +13,8 @@ from repairadvisor.decision.situation import Situation
 from repairadvisor.facts.value import Known
 from repairadvisor.facts.vocabulary import CREW_AND_STOCK
 
+#: Among the plans that answers lead to, by index: it hangs on what is answered besides.
+HANGS_ON_OTHERS = -2
 #: Who goes and what is on the van, the fibre in the cable to let in among it.
 DECIDED_WITH_THE_LOAD = (*CREW_AND_STOCK, "insert_fibre_type")
 
@@ -19,20 +22,41 @@ DECIDED_WITH_THE_LOAD = (*CREW_AND_STOCK, "insert_fibre_type")
 @dataclass(frozen=True, slots=True)
 class Option:
     """One possible answer: the cells it comprises, counted from the first that is left, how likely it is, and the plan
-    (by index) that it leads to."""
+    (by index) that it leads to, or that this hangs on the other answers."""
 
     cells: tuple[int, ...]
     chance: float
     leads_to: int
 
 
-def options_of(situation: Situation, outlook: Outlook, name: str) -> tuple[Option, ...]:
-    """The answers a fact can get, those next to each other that lead to the same plan taken together."""
+def options_of(situation: Situation, outlook: Outlook, name: str, others: Sequence[str] = ()) -> tuple[Option, ...]:
+    """The answers a fact can get, those next to each other that lead to the same plan taken together; with ``others``
+    that are asked beside it, some lead to whatever those say."""
+    by_cell = _leads_beside(situation, outlook, name, others) if others else leads(situation, outlook, name)
     found = []
-    for leads_to, group in groupby(leads(situation, outlook, name), key=lambda one: one[2]):
+    for leads_to, group in groupby(by_cell, key=lambda one: one[2]):
         mine = list(group)
         found.append(Option(tuple(cell for cell, _, _ in mine), sum(chance for _, chance, _ in mine), leads_to))
     return tuple(found)
+
+
+def _leads_beside(
+    situation: Situation, outlook: Outlook, name: str, others: Sequence[str]
+) -> list[tuple[int, float, int]]:
+    found: list[tuple[int, float, int]] = []
+    for cell, chance in enumerate(outlook.chances(name).tolist()):
+        if chance > 0.0:
+            reached = _reached(situation, outlook.assuming(name, cell), others)
+            found.append((cell, chance, reached.pop() if len(reached) == 1 else HANGS_ON_OTHERS))
+    return found
+
+
+def _reached(situation: Situation, outlook: Outlook, others: Sequence[str]) -> set[int]:
+    """The plans that the answers to several facts can lead to."""
+    first, *rest = others
+    if not rest:
+        return {leads_to for _, _, leads_to in leads(situation, outlook, first)}
+    return {one for below in outlook.at_each(first) for one in _reached(situation, below, rest)}
 
 
 def decided_with_the_load(situation: Situation) -> tuple[str, ...]:

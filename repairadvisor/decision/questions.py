@@ -175,14 +175,27 @@ def _together(
         saves = saved_by(outlook, groups, names) - sum(prices[name] for name in names)
         if saves > best:
             best = saves
-            found = [Asked(name, saves, options_of(situation, outlook, name), names) for name in names]
+            found = _asked_together(situation, outlook, saves, names)
     for first in prices if len(prices) <= _FEW_FACTS and len(outlook.plans) <= _FEW_PLANS else ():
         turn = asked_in_turn(outlook, first, prices, groups)
         saves = min(turn.of_group) - (turn.comes_to + prices[first])
         if turn.second and saves > best:
             best = saves
             names = (first, *turn.second)
-            found = [Asked(name, saves, options_of(situation, outlook, name), names, in_turn=True) for name in names]
+            found = _asked_together(situation, outlook, saves, names, in_turn=True)
+    return found
+
+
+def _asked_together(
+    situation: Situation, outlook: Outlook, saves: float, names: Sequence[str], *, in_turn: bool = False
+) -> list[Asked]:
+    """Several facts with what each answer leads to. In turn the first is answered before another is asked, and any one
+    of the others beside it."""
+    found = []
+    for name in names:
+        others = [other for other in names if other != name]
+        beside = [names[1]] if in_turn and name == names[0] else [names[0]] if in_turn else others
+        found.append(Asked(name, saves, options_of(situation, outlook, name, beside), tuple(names), in_turn))
     return found
 
 
@@ -223,26 +236,27 @@ def _opening(
     found: Sequence[Asked],
 ) -> list[Asked]:
     """What has to be known before a plan that cannot be checked on the spot may be chosen, asked at once, where that
-    saves noticeably more than what was ``found``. Beside that plan only the cheapest are looked at."""
+    saves noticeably more than what was ``found``. Beside that plan only the first and the cheapest are looked at."""
     best = (found[0].saves or 0.0) if found else 0.0
     best += situation.rules.policy.rates["indifference_absolute_cu"].value
     asked: list[Asked] = []
     tried: set[tuple[str, ...]] = set()
     cheapest = sorted(order, key=lambda one: (one.cost, one.index))[:_BESIDE_A_CLOSED]
+    beside = [*order[:1], *(one for one in cheapest if one is not order[0])]
     for one in sorted(closed, key=lambda one: (one.cost, one.index)):
         closing = outlook.closing[one.index]
         names = tuple(dict.fromkeys(name for i in closing for name in roots_of_screen(situation, i)))
         if names in tried or not 1 <= len(names) <= _MOST_TOGETHER or not set(names) <= set(prices):
             continue
         price_of_all = sum(prices[name] for name in names)
-        narrow = Outlook(outlook.weighing, [*cheapest, one], (), {one.index: closing})
+        narrow = Outlook(outlook.weighing, [*beside, one], (), {one.index: closing})
         if joint_outcomes(narrow, names) > _MOST_OUTCOMES or _saved_where_permitted(narrow, one) - price_of_all <= best:
             continue
         tried.add(names)
         saves = saved_by(narrow, groups_of(situation, narrow), names) - price_of_all
         if saves > best:
             best = saves
-            asked = [Asked(name, saves, options_of(situation, narrow, name), names) for name in names]
+            asked = _asked_together(situation, narrow, saves, names)
     return asked
 
 

@@ -7,7 +7,7 @@ from itertools import groupby
 
 from repairadvisor.decision.advice import PlanWords, PossibleAnswer, Question, TurningPoint, Wait
 from repairadvisor.decision.answer import Told
-from repairadvisor.decision.leads import Option
+from repairadvisor.decision.leads import HANGS_ON_OTHERS, Option
 from repairadvisor.decision.outlook import STANDING_OFF
 from repairadvisor.decision.plans import ranked, standing
 from repairadvisor.decision.questions import Asked
@@ -199,6 +199,8 @@ def _any_answer(told: Told, name: str) -> tuple[PossibleAnswer, ...]:
 def _answer(told: Told, name: str, option: Option) -> PossibleAnswer:
     if option.leads_to == STANDING_OFF:
         leads_to = told.words.say("answer", "another_day")
+    elif option.leads_to == HANGS_ON_OTHERS:
+        leads_to = told.words.say("answer", "hangs_on_others")
     else:
         leads_to = told.words.plan(told.policy.plans[option.leads_to]).phrase
     return PossibleAnswer(_answer_said(told, name, option), round(option.chance, 3), leads_to)

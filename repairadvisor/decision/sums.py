@@ -25,6 +25,8 @@ class Term:
     value: Value
     #: What else the value hangs on, besides the cells of ``facts``.
     beside: Callable[[], tuple[object, ...]] = tuple
+    #: The same in every combination of cells at once, an axis for each of ``facts``; worked out one by one without it.
+    table: Callable[[], Values] | None = None
 
 
 class Sums:
@@ -118,7 +120,7 @@ class Sums:
             if all(worlds.settled(name) for name in term.facts):
                 self._made[term.key] = term.value({name: worlds.cells(name)[0] for name in term.facts})
             else:
-                make = partial(worlds.table, term.facts, term.value)
+                make = term.table or partial(worlds.table, term.facts, term.value)
                 values = worlds.remembered((*term.key, *term.beside()), term.facts, make)
                 self._made[term.key] = worlds.factor_of(term.facts, values)
         return self._made[term.key]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime
+from itertools import pairwise
 from typing import Any
 
 import pytest
@@ -298,3 +299,29 @@ def test_a_tree_that_is_too_large_is_refused_before_more_of_it_is_grown(
     with pytest.raises(InputError, match=f"depth = 1: leads to more than {nodes - 1} nodes"):
         tree_for(context, rules, 1, nodes - 1)
     assert len(asked) == 1
+
+
+def test_a_number_asked_for_permission_is_answered_between_the_figures_that_rules_hold_against_it(rules: Rules) -> None:
+    """Every figure of every rule starts an answer, and the answers leave nothing out."""
+    context = parse_context({"place": "pole_top", "fault_seen": "cut", "danger_seen": "none"}, NOW)
+    situation = look(rules, as_it_stands(context, rules))
+    states = [state for _, state, _ in answers_to(situation, context, Asked("height_m"))]
+    ends = [(s.low, s.high) if isinstance(s, Between) else (s.value, s.value) for s in states]  # type: ignore[union-attr]
+    possible = context.possible["height_m"]
+    assert len(states) > 1
+    assert (ends[0][0], ends[-1][1]) == (possible.low, possible.high)
+    assert {cut for cut in rules.compiled.axes["height_m"].cuts if possible.low < cut} <= {low for low, _ in ends}
+    step = BY_NAME["height_m"].resolution
+    assert all(after[0] - before[1] == pytest.approx(step) for before, after in pairwise(ends))
+
+
+def test_facts_asked_together_say_that_it_hangs_on_the_other_answer(rules: Rules) -> None:
+    """Dark fibres move the service only where there are as many as are in service: neither count says it alone."""
+    told = {"place": "street_cabinet", "fault_seen": "broken_plug", "danger_seen": "none"}
+    advice = advise(parse_context(told, NOW), rules)
+    spare = next(one for one in advice.questions if one.fact == "spare_fibres_count")
+    assert spare.together_with == ("fibres_in_service_count",)
+    leads = {one.answer: one.leads_to for one in spare.answers}
+    hangs = rules.wording["answer"]["hangs_on_others"]
+    assert hangs in leads.values()
+    assert spare.answers[0].leads_to != hangs  # none of them: nothing to move to

@@ -11,6 +11,7 @@ from repairadvisor.errors import OpticsError
 from repairadvisor.optics.distribution import compile_sum
 from repairadvisor.optics.many_fibres import (
     chance_all_within,
+    chance_all_within_each,
     chance_ribbon_within,
     joint_chance_bounds,
     worst_of_loss_db,
@@ -99,3 +100,15 @@ def test_the_bounds_are_reached():
 def test_what_makes_no_sense_is_refused(call):
     with pytest.raises(OpticsError):
         call()
+
+
+@given(chances=st.lists(st.floats(0.0, 1.0), min_size=1, max_size=6), fibres=st.integers(0, 10_000))
+def test_many_chances_at_once_are_those_of_each_alone_in_every_bit(chances: list[float], fibres: int) -> None:
+    found = chance_all_within_each(np.array(chances), fibres)
+    assert found.tolist() == [chance_all_within(chance, fibres) for chance in chances]
+
+
+@pytest.mark.parametrize("chances", [[0.1, 1.1], [-0.1, 0.5]])
+def test_a_chance_among_many_that_is_none_is_refused(chances: list[float]) -> None:
+    with pytest.raises(OpticsError):
+        chance_all_within_each(np.array(chances), 3)
