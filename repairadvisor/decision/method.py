@@ -15,7 +15,7 @@ from repairadvisor.decision.answer import Answer
 from repairadvisor.decision.document import write
 from repairadvisor.decision.may_win import may_win
 from repairadvisor.decision.outcomes import Outcomes
-from repairadvisor.decision.plans import indifference, ranked, second_visit
+from repairadvisor.decision.plans import TEMPORARY, indifference, ranked, second_visit, with_second_visits
 from repairadvisor.decision.questions import danger_first, openable, roots, to_ask, worth_asking
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.screens import BARRED
@@ -46,7 +46,8 @@ def advise(context: Context, rules: Rules, issued_plan: str = "", *, turning: bo
 
 
 def answer(situation: Situation, issued_plan: str, *, ask: bool = True) -> Answer:
-    """The action, and what it rests on. Without ``ask`` nobody is asked anything that only saves money."""
+    """The action, and what it rests on. Without ``ask`` nobody is asked anything that only saves money,
+    and temporary repairs that cannot win are left out of the order."""
     rules = situation.rules
     barred = situation.screens(BARRED)
     danger = tuple(i for i in barred if rules.screens[i].kind == "danger")
@@ -70,9 +71,11 @@ def answer(situation: Situation, issued_plan: str, *, ask: bool = True) -> Answe
 
 def _repair_or_wait(situation: Situation, plans: int, issued_plan: str, *, ask: bool) -> Answer:
     rules = situation.rules
-    owed = {"temporary_then_permanent": second_visit(rules, situation.context)} if has_temporary(rules, plans) else {}
     closed = openable(situation) if ask else 0
-    judged = weigh(situation, plans, owed, closed)
+    if ask and has_temporary(rules, plans):
+        judged = weigh(situation, plans, {TEMPORARY: second_visit(rules, situation.context)}, closed)
+    else:
+        judged = with_second_visits(situation, weigh(situation, plans, besides=closed))
     order = ranked(situation, [one for one in judged if plans >> one.index & 1], issued_plan)
     later = best_later(rules, situation)
     least = min(one.cost for one in order)

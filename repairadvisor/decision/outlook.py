@@ -127,7 +127,7 @@ class _Row:
         sums = outlook.weighing.costs.sums
         self._priced, self._screened = sums.priced, sums.screened
         self._known = outlook.known
-        self._always = later
+        self._always = 0.0 if screens else later
         self._of_always: list[Given] = []
         for terms in always:
             constant, given = outlook.priced(terms)
@@ -138,6 +138,7 @@ class _Row:
         self._if_clear, self._of_clear = 0.0, None
         if self._clear is not None:
             self._if_clear, groups = sums.signed(only, saved)
+            self._if_clear += later  # owed by what has been carried out; else the whole work is owed already
             self._of_clear = sums.screened.given(self._clear, groups)
 
     def whole(self) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 from repairadvisor.decision.plan_rows import persons
 from repairadvisor.decision.rules import Rules
@@ -86,6 +87,24 @@ def second_visit(rules: Rules, context: Context) -> float:
             memory.clear()
         memory[key] = _on_a_second_visit(rules, later)
     return memory[key]
+
+
+def with_second_visits(situation: Situation, judged: Sequence[Judged]) -> list[Judged]:
+    """Temporary repairs with the later visit that they owe in this situation; left out where none of them could win
+    even without, since what it costs takes as long to find as all the rest."""
+    temporary = [one for one in judged if one.plan.stage == TEMPORARY]
+    rest = [one for one in judged if one.plan.stage != TEMPORARY]
+    least = min((one.cost for one in rest), default=None)
+    near = None if least is None else least + indifference(situation.rules, least)
+    if not temporary or (near is not None and min(_without(one) for one in temporary) > near):
+        return rest or list(judged)
+    later = second_visit(situation.rules, situation.context)
+    return [*rest, *(replace(one, cost=_without(one) + one.chance * later, later=later) for one in temporary)]
+
+
+def _without(one: Judged) -> float:
+    """What a plan costs without the later visit, which is owed where it could be carried out."""
+    return one.cost - one.chance * one.later
 
 
 def _on_a_second_visit(rules: Rules, later: Context) -> float:

@@ -97,8 +97,8 @@ def worlds_of(situation: Situation, plans: int) -> tuple[Worlds, Costs, list[tup
 def weigh(situation: Situation, plans: int, later: Mapping[str, float] | None = None, besides: int = 0) -> list[Judged]:
     """What each of the plans (bits) is expected to cost if it is chosen now, in the order of the plans.
 
-    ``later`` is what plans of a stage owe besides, by stage. ``besides`` are plans that are weighed too, though nobody
-    knows yet whether they may be used at all.
+    ``later`` is what plans of a stage owe besides once they have been carried out, by stage. ``besides`` are plans that
+    are weighed too, though nobody knows yet whether they may be used at all.
     """
     rules = situation.rules
     plans |= besides
@@ -119,7 +119,8 @@ def weigh(situation: Situation, plans: int, later: Mapping[str, float] | None = 
     for index, open_of in mine.items():
         plan = rules.policy.plans[index]
         more = owed.get(plan.stage, 0.0)
-        judged.append(Judged(plan, index, open_of, weighing.chance(plan), weighing.cost(plan) + more, more))
+        chance = weighing.chance(plan)
+        judged.append(Judged(plan, index, open_of, chance, weighing.cost(plan) + chance * more, more))
     return judged
 
 

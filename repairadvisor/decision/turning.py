@@ -1,8 +1,9 @@
 """What would turn it: for each fact that was told, the nearest value at which the answer is another one.
 
 The answer is looked at where a rule can change: at the limits that rules hold against the fact, and at those they hold
-against sums in which it stands. Between two such values only prices move, and the turn is narrowed down to the fact's
-resolution. A value that contradicts something else that was told is no turning point.
+against sums in which it stands. Between two such values only prices move: along straight lines the turn is where lines
+meet; where they are not straight, the way is halved. It is narrowed down to the fact's resolution. A value that
+contradicts something else that was told is no turning point.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from dataclasses import dataclass, replace
 from typing import Protocol
 
 from repairadvisor.decision.cells import possible_of_derived
+from repairadvisor.decision.crossing import STRAIGHT, Prices, meetings
 from repairadvisor.decision.rules import Rules
 from repairadvisor.facts.context import Context, make_context
 from repairadvisor.facts.value import Known
@@ -20,6 +22,10 @@ from repairadvisor.facts.vocabulary import BY_NAME, Fact
 
 #: Where the crew is changes with the answer itself.
 _NOT_TURNED = ("crew_place", "travel_min")
+#: Pieces of the way between two limits that are looked at, where prices do not run straight.
+_MOST_PIECES = 64
+#: Prices are taken to bend on the way by no more than so many times what they do half way.
+_BENDS = 4.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +55,9 @@ class Beside(Protocol):
 
     def rules_say(self, context: Context) -> object:
         """What the rules say: where it is the same, only prices can tell two contexts apart."""
+
+    def prices(self, context: Context) -> Prices | None:
+        """What plans cost; None where prices do not move or do not decide."""
 
 
 def turns_of(context: Context, rules: Rules, beside: Beside) -> tuple[Turn, ...]:
@@ -90,6 +99,11 @@ class _Told:
         changed = self.otherwise(value)
         return None if changed is None else self.beside(changed)
 
+    def prices(self, value: float) -> Prices | None:
+        """What plans cost then; None where the value contradicts, or prices do not move or do not decide."""
+        changed = self.otherwise(value)
+        return None if changed is None else self.beside.prices(changed)
+
 
 def _limits(context: Context, rules: Rules, name: str) -> list[float]:
     """The values of a fact at which a rule can change, rising."""
@@ -129,31 +143,105 @@ def _first_other(
 ) -> tuple[float, Outcome] | None:
     """The value nearest to ``value`` at which the answer is another one, to a step; None where none is found.
 
-    Looked at where the rules say something else than at the value before, and at the last value that contradicts
-    nothing: on the way there prices may turn it.
+    Looked at where the rules say something else than at the value before, and on the way between such values, where
+    prices may turn it; as far as the last value that contradicts nothing.
     """
     last, said = value, at.beside.rules_say(at.context)
-    before: float | None = None
+    before = value
     for probe in probes:
         changed = at.otherwise(probe)
         if changed is None:
+            before = _last_possible(before, probe, at, step)
             break
         says = at.beside.rules_say(changed)
         if says != said:
-            if before is not None and before != last:
-                then = at.outcome(before)
-                if then is not None and then != now:
-                    return _narrowed(last, before, then, now, at, step)
-                last = before
+            found = _on_the_way(last, _next_to(probe, last, step), now, at, step)
+            if found is not None:
+                return found
             then = at.beside(changed)
             if then != now:
-                return _narrowed(last, probe, then, now, at, step)
+                return probe, then
             last, said = probe, says
         before = probe
-    if before is None or before == last:
-        return None
-    then = at.outcome(before)
-    return None if then is None or then == now else _narrowed(last, before, then, now, at, step)
+    return _on_the_way(last, before, now, at, step)
+
+
+def _next_to(value: float, towards: float, step: float) -> float:
+    """The value one step nearer to another one."""
+    return towards if abs(value - towards) <= step else _tidy(value + math.copysign(step, towards - value), step)
+
+
+def _last_possible(possible: float, other: float, at: _Told, step: float) -> float:
+    """The last value before ``other`` that contradicts nothing."""
+    while abs(other - possible) > 1.5 * step:
+        middle = _half_way(possible, other, step)
+        if at.otherwise(middle) is None:
+            other = middle
+        else:
+            possible = middle
+    return possible
+
+
+def _half_way(start: float, end: float, step: float) -> float:
+    return _tidy(start + round((end - start) / 2.0 / step) * step, step)
+
+
+def _on_the_way(same: float, end: float, now: Outcome, at: _Told, step: float) -> tuple[float, Outcome] | None:
+    """The first value after ``same``, ``end`` among them, at which prices make the answer another one.
+
+    Pieces along which prices run straight are read off; others are halved, the nearer half first, but not for ever.
+    """
+    pieces = [(same, end)] if same != end else []
+    for _ in range(_MOST_PIECES):
+        if not pieces:
+            return None
+        start, stop = pieces.pop()
+        middle = _half_way(start, stop, step)
+        ends = _prices_along(start, middle, stop, at)
+        if ends is None or middle in (start, stop):
+            found = _at_the_end(start, stop, now, at, step)
+        else:
+            bend = ends[0].bend(ends[2], ends[1], (middle - start) / (stop - start))
+            if all(_BENDS * bend < one.room(now.plan) for one in ends):
+                continue  # however prices bend on the way, they do not turn it
+            if bend > STRAIGHT:
+                pieces += [(middle, stop), (start, middle)]
+                continue
+            found = _where_lines_meet(start, stop, (ends[0], ends[2]), now, at, step)
+        if found is not None:
+            return found
+    ends_only = (_at_the_end(start, stop, now, at, step) for start, stop in reversed(pieces))
+    return next((found for found in ends_only if found is not None), None)
+
+
+def _prices_along(start: float, middle: float, stop: float, at: _Told) -> tuple[Prices, Prices, Prices] | None:
+    """Prices at the ends of a piece and half way; None where they do not move, or do not decide, at one of them."""
+    first = at.prices(start)
+    last = None if first is None else at.prices(stop)
+    between = None if last is None else at.prices(middle)
+    return None if first is None or last is None or between is None else (first, between, last)
+
+
+def _at_the_end(same: float, end: float, now: Outcome, at: _Told, step: float) -> tuple[float, Outcome] | None:
+    then = at.outcome(end)
+    return None if then is None or then == now else _narrowed(same, end, then, now, at, step)
+
+
+def _where_lines_meet(
+    start: float, stop: float, ends: tuple[Prices, Prices], now: Outcome, at: _Told, step: float
+) -> tuple[float, Outcome] | None:
+    """The first value of a piece at which another plan wins, by lines from end to end; made sure of by the answer."""
+    steps = round(abs(stop - start) / step)
+    places = {math.floor(part * steps) + more for part in meetings(*ends) for more in (0, 1)}
+    same = start
+    for place in sorted({one for one in places if 0 < one < steps} | {steps}):
+        value = _tidy(start + math.copysign(place * step, stop - start), step)
+        if ends[0].winner_at(ends[1], place / steps) != now.plan or place == steps:
+            then = at.outcome(value)
+            if then is not None and then != now:
+                return _narrowed(same, value, then, now, at, step)
+        same = value
+    return None
 
 
 def _narrowed(same: float, other: float, then: Outcome, now: Outcome, at: _Told, step: float) -> tuple[float, Outcome]:

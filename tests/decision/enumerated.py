@@ -418,8 +418,8 @@ class Choices:
         self.owed = self._owed()
         self.columns: dict[int, Array] = {AWAY: every.mass * (self.away + self.owed)}
         for i, plan in self._offered():
-            cost = np.where(self.clear[i], self.work[i], self.lost[i] + self.owed)
-            self.columns[i] = every.mass * (cost + self.wide.later.get(plan.stage, 0.0))
+            done = self.work[i] + self.wide.later.get(plan.stage, 0.0)
+            self.columns[i] = every.mass * np.where(self.clear[i], done, self.lost[i] + self.owed)
         self.surely = {AWAY: every.mass, **{i: every.mass * clear for i, clear in self.clear.items()}}
 
     def _offered(self) -> list[tuple[int, Plan]]:

@@ -109,9 +109,9 @@ class Walked:
         gone = self.journey[self.chosen] + self.set_up[self.chosen]
         if then == AWAY:
             return gone + choices.away + choices.owed
-        done = choices.work[then] - self.journey[then]
+        done = choices.work[then] - self.journey[then] + self._later(then)
         in_vain = self.set_up[then] + choices.away + choices.owed
-        return gone + np.where(choices.clear[then], done, in_vain) + self._later(then)
+        return gone + np.where(choices.clear[then], done, in_vain)
 
     def _later(self, index: int) -> float:
         return self.wide.later.get(self.wide.plans[index].stage, 0.0)
@@ -124,14 +124,14 @@ class Walked:
         """What is spent on average when checks are made one after the other, each with what follows when it fails."""
         total = 0.0
         after = {then: self.after(then) for _, then in links}
-        done = self.choices.work[self.chosen]
+        done = self.choices.work[self.chosen] + self._later(self.chosen)
         for world, mass in enumerate(self.every.mass.tolist()):
             paid = done[world]
             for i, then in links:
                 if self.bars[i][world]:
                     paid = after[then][world]
                     break
-            total += mass * (paid + self._later(self.chosen))
+            total += mass * paid
         return total
 
     def others(self) -> list[int]:
