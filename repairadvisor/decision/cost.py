@@ -99,6 +99,11 @@ class Costs:
         """Work until the first check on the spot is made."""
         return [self._labour(row, plan) for row in self.rows[plan.id].minutes if row.phase == "set_up"]
 
+    def outage_an_hour(self) -> float:
+        """What an hour without service is expected to cost."""
+        name = "outage_value_cu_per_h"
+        return self.expected([Term(("outage-an-hour",), "outage", (name,), lambda world: self._mean(name, world))])
+
     def stand_off_terms(self) -> list[Term]:
         """What standing off costs: the service down meanwhile, and coming back."""
         hours = self.policy.rates["stand_off_hours"].value

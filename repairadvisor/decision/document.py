@@ -32,6 +32,7 @@ from repairadvisor.decision.steps import step_fields, steps_of
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Known
 from repairadvisor.facts.vocabulary import BY_NAME, VOCABULARY_VERSION
+from repairadvisor.policy.plan import Plan
 from repairadvisor.policy.read_rules import parents_of
 
 NOT_YET_COMPUTED = (
@@ -276,7 +277,7 @@ class _Writer:
         rows = [(row, self.answer.ahead.of("caution", i)) for i, row in enumerate(self.policy.cautions)]
         if self.answer.action != "repair":
             rows = [(row, status) for row, status in rows if not row.before]  # the work itself comes later
-        owed = caution_rows.owed(rows, self.plan)
+        owed = caution_rows.owed(rows, self.plan or self._tempts())
         extra = [tag for i in self.answer.decisive for tag in self.rules.screens[i].cautions]
         if self.answer.later is not None:
             extra += [
@@ -288,11 +289,16 @@ class _Writer:
             ]
         extra += [tag for check in self.checks for tag in check.cautions]
         if self.answer.action == "ask_first":
-            extra += self._cautions_of_questions()
+            extra += [*self._cautions_of_questions(), "eye_laser"]  # whoever is there stands before an open end
         texts = {row.tag: row.text for row in self.policy.cautions}
         return caution_rows.placed(
             owed, tuple(dict.fromkeys(extra)), texts, numbers, self.checks, harm_unknown=self.plan is not None
         )
+
+    def _tempts(self) -> Plan | None:
+        """The plan that a crew at the place would begin while it waits for an answer."""
+        there = self.context.state("crew_place") == Known("on_site")
+        return self.answer.order[0].plan if there and self.answer.action == "ask_first" and self.answer.order else None
 
     def _cautions_of_questions(self) -> list[str]:
         """What the danger that may be there, and what the questions are about, bring along."""

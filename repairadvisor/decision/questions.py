@@ -75,8 +75,7 @@ def worth_asking(situation: Situation, order: Sequence[Judged], closed: Sequence
     closing = {one.index: [i for i in one.open_screens if not screens[i].check] for one in closed}
     plans = [*_weighed_further(situation, order), *_weighed_further(situation, closed)[:MOST_CLOSED]]
     outlook = Outlook(situation.weighing, plans, (), closing)
-    names = askable(situation, outlook)
-    prices = {name: price(situation.rules, name) for name in names}
+    prices = prices_of(situation, outlook)
     groups = groups_of(situation, outlook)
     found = _single(situation, outlook, prices, groups)
     best = (found[0].saves or 0.0) if found else 0.0
@@ -106,9 +105,14 @@ def _way(situation: Situation, one: Judged) -> tuple[object, ...]:
     return (plan.method, plan.layout, plan.access, plan.stage, persons(policy, plan, word))
 
 
-def price(rules: Rules, name: str) -> float:
-    """What asking for a fact costs: minutes of a desk."""
-    return rules.policy.facts[name].price_min * rules.policy.rates["desk_cu_per_hour"].value / 60.0
+def prices_of(situation: Situation, outlook: Outlook) -> dict[str, float]:
+    """What asking for each fact that is worth a thought costs: the minutes of a desk, and the service that is down
+    meanwhile, unless a crew is on its way and nobody waits for the answer."""
+    rates, facts = situation.rules.policy.rates, situation.rules.policy.facts
+    a_minute = rates["desk_cu_per_hour"].value / 60.0
+    if situation.context.state("crew_place") != Known("travelling"):
+        a_minute += outlook.weighing.costs.outage_an_hour() / 60.0
+    return {name: facts[name].price_min * a_minute for name in askable(situation, outlook)}
 
 
 def askable(situation: Situation, outlook: Outlook) -> list[str]:

@@ -35,12 +35,14 @@ def say(told: Told) -> str:
         return words.say("say", "repair", why=_why(told), **work)
     if answer.action == "ask_first":
         asked = questions(told)
-        key = "ask_first" if len(asked) == 1 else "ask_first_more"
+        there = told.context.state("crew_place") == Known("on_site")
+        key = ("ask_first_there" if there else "ask_first") + ("" if len(asked) == 1 else "_more")
         return words.say("say", key, n=len(asked), question=asked[0].ask)
     if answer.action == "make_safe_and_wait":
+        key = "make_safe_and_wait" if answer.later is not None else "make_safe_and_wait_event"
         if told.plan is not None:
-            return words.say("say", "make_safe_and_wait", until=_until(told), plan=words.plan(told.plan).phrase)
-        return words.say("say", "make_safe_and_wait_no_plan", until=_until(told))
+            return words.say("say", key, until=_until(told), plan=words.plan(told.plan).phrase)
+        return words.say("say", f"{key}_no_plan", until=_until(told))
     because = _decisive_because(told)
     return words.say("say", answer.action, call=words.listed(list(call(told))), because=because)
 
@@ -102,6 +104,8 @@ def because(told: Told) -> str:
         return words.say("because", key, saved=f"{saved:.0f}", currency=told.currency, plan=now)
     if answer.action == "make_safe_and_wait":
         key = "make_safe_and_wait" if answer.order else "make_safe_and_wait_no_plan"
+        if answer.later is None:
+            key = "make_safe_and_wait_event"
         return words.say("because", key, until=_until(told))
     return words.say("action_meaning", answer.action)
 
@@ -175,7 +179,7 @@ def question_of(told: Told, one: Asked) -> Question:
     if one.saves is None:
         because = told.words.say("question", "because", what=told.words.say("question", "because_permission"))
     else:
-        because = told.words.say("question", "because_saves", saved=f"{one.saves:.0f}", currency=told.currency)
+        because = _saves(told, one)
     return Question(
         fact=one.fact,
         ask=policy.question,
@@ -187,11 +191,22 @@ def question_of(told: Told, one: Asked) -> Question:
     )
 
 
+def _saves(told: Told, one: Asked) -> str:
+    """What knowing a fact saves, alone or with the others that are asked beside it."""
+    others = told.words.listed([told.words.fact(name) for name in one.together if name != one.fact])
+    key = "because_together" if others else "because_saves"
+    if one.in_turn:
+        key = "because_in_turn" if one.fact == one.together[0] else "because_after"
+        others = others if one.fact == one.together[0] else told.words.fact(one.together[0])
+    return told.words.say("question", key, saved=f"{one.saves:.0f}", currency=told.currency, others=others)
+
+
 def _any_answer(told: Told, name: str) -> tuple[PossibleAnswer, ...]:
     """What can be answered, where it is not worked out what each answer leads to."""
     words = told.context.possible[name].words
+    number = "number_counted" if BY_NAME[name].whole else "number"
     said = [told.words.say("word", name, word) for word in words] or [
-        told.words.say("answer", "number", unit=BY_NAME[name].unit)
+        told.words.say("answer", number, unit=BY_NAME[name].unit)
     ]
     return tuple(PossibleAnswer(one, None, "") for one in said)
 
@@ -228,6 +243,8 @@ def _answer_said(told: Told, name: str, option: Option) -> str:
         key = "exactly"
     elif key == "up_to" and not axis.whole:
         key = "below"
+    if axis.whole and key != "any":
+        key += "_counted"  # a number of fibres or persons: the question says of what
     return told.words.listed([told.words.say("answer", key, **fields), *lacks], told.words.say("fact", "or"))
 
 

@@ -240,7 +240,7 @@ def barred(one: Barred) -> str:
         line += f" [{', '.join(figures.words(name) for name in one.facts)}]"
     lift = one.lifted_by
     if lift.what:
-        line += f" Lifted by: {lift.what}" + (f", {lift.who}" if lift.who else "")
+        line += f" Possible after: {lift.what}" + (f", {lift.who}" if lift.who else "")
         if lift.minutes is not None:
             line += f", {figures.minutes(lift.minutes)}"
     return line + (f". Source: {one.source} ({one.how_known})" if one.source else "")

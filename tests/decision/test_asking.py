@@ -773,7 +773,8 @@ def _saved_in_turn(beside: Beside, first: str, prices: Mapping[str, float]) -> f
 
 
 def test_what_is_asked_saves_what_every_world_says(rules: Rules) -> None:
-    """The best way to send somebody now less the best choice once it is known, less the desk's minutes."""
+    """The best way to send somebody now less the best choice once it is known, less the minutes of asking: the desk's,
+    and the service that is down meanwhile."""
     compared: list[Asked] = []
 
     @settings(DRAWN, max_examples=15)
@@ -782,11 +783,12 @@ def test_what_is_asked_saves_what_every_world_says(rules: Rules) -> None:
         beside = _open_case(rules, _dearer(case))
         beside.about(beside.judged)
         policy = beside.situation.rules.policy
-        desk = policy.rates["desk_cu_per_hour"].value / 60.0
+        hour = policy.rates["desk_cu_per_hour"].value
+        hour += float((beside.every.mass * beside.every.mean("outage_value_cu_per_h")).sum())
         worth = worth_asking(beside.situation, ranked(beside.situation, beside.judged))
         asked, saves = worth.asked, worth.saves
         names = askable(beside.situation, Outlook(beside.situation.weighing, beside.judged))
-        prices = {name: desk * policy.facts[name].price_min for name in names if name in beside.every.at}
+        prices = {name: hour / 60.0 * policy.facts[name].price_min for name in names if name in beside.every.at}
         assert saves == (asked[0].saves if asked else 0.0)
         for one in asked:
             if one.in_turn:
