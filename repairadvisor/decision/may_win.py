@@ -24,12 +24,13 @@ def may_win(situation: Situation, outlook: Outlook, chosen: Judged) -> tuple[Jud
     """The plans that may win and need something that the chosen one, and those before, do not; the cheapest first.
     ``outlook`` holds the plans that are weighed further, permitted or not yet."""
     left_out = 1.0 - situation.rules.policy.rates["load_service_level"].value
-    by_fact = set(_by_one_fact(situation, outlook, left_out))
     by_cost = sorted(outlook.plans, key=lambda one: (one.cost, one.index))
-    found: list[Judged] = []
     carried = _needs(situation, chosen)
-    for one in by_cost:
-        if _needs(situation, one) <= carried or not same_crew(situation, chosen, one):
+    more = [one for one in by_cost if not _needs(situation, one) <= carried and same_crew(situation, chosen, one)]
+    by_fact = set(_by_one_fact(situation, outlook, left_out)) if more else set()
+    found: list[Judged] = []
+    for one in more:
+        if _needs(situation, one) <= carried:
             continue
         beside = {other.index: other for other in (*by_cost[:_BESIDE], chosen, one)}
         if one.index in by_fact or _where_it_is_clear(situation, outlook, list(beside.values()), one, chosen, left_out):
