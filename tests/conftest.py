@@ -6,6 +6,7 @@ At the end a run says of each expensive check how much of it was done: "n of N".
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 
 import pytest
 from hypothesis import settings
@@ -13,6 +14,19 @@ from hypothesis import settings
 settings.register_profile("fixed", derandomize=True)
 settings.register_profile("whole", print_blob=True)
 settings.load_profile("whole" if os.environ.get("REPAIRADVISOR_LONG") else "fixed")
+
+
+@pytest.fixture
+def share(record_property: Callable[[str, object], None]) -> Callable[[int, int, int], int]:
+    """How many of ``whole`` a check does: all of them in a whole run, else ``usual``; told at the end with the seed."""
+
+    def of(whole: int, usual: int, seed: int) -> int:
+        count = whole if os.environ.get("REPAIRADVISOR_LONG") else usual
+        for name, value in (("seed", seed), ("n", count), ("of", whole)):
+            record_property(name, value)
+        return count
+
+    return of
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:

@@ -23,11 +23,10 @@ from drawn_faults import NOW, TOLD_FIRST, a_world
 from repairadvisor.decision.advice import Advice
 from repairadvisor.decision.answer import Answer
 from repairadvisor.decision.document import write
-from repairadvisor.decision.leads import DECIDED_WITH_THE_LOAD
 from repairadvisor.decision.method import answer
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.situation import look, weigh
-from repairadvisor.decision.start import as_it_stands
+from repairadvisor.decision.start import DECIDED_WITH_THE_LOAD, as_it_stands
 from repairadvisor.facts.context import Context, Held, make_context
 from repairadvisor.service import prepared_method
 

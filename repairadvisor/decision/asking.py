@@ -1,8 +1,9 @@
 """What asking is worth: the least expected cost once something has been asked, with what the asking costs.
 
-``T(S, 0) = min_p Q(p|S)``, standing off included; ``T(S, d)`` may ask one fact and go on with d - 1. Answers are cells,
-compared as bounded facts. Several facts may be asked at once, at the sum of their prices: two can be worth much
-together and nothing apart. Everything is joint, as in :mod:`repairadvisor.decision.outlook`.
+``T(S, 0) = min_p Q(p|S)``, standing off included; ``T(S, d)`` may ask one fact and go on with d - 1: here up to two,
+one after the other. Answers are cells, compared as bounded facts. Several facts may be asked at once, at the sum of
+their prices: two can be worth much together and nothing apart. Everything is joint, as in
+:mod:`repairadvisor.decision.outlook`.
 """
 
 from __future__ import annotations
@@ -14,25 +15,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from repairadvisor.decision.outlook import Outlook
-
-
-def least_asking(outlook: Outlook, prices: Mapping[str, float], depth: int) -> float:
-    """``T(S, depth)``: the least expected cost where up to ``depth`` facts may be asked one after the other."""
-    least = outlook.least()
-    if depth == 0 or outlook.mass <= 0.0:
-        return least
-    return min([least, *(after_asking(outlook, prices, fact, depth) for fact in prices)])
-
-
-def after_asking(outlook: Outlook, prices: Mapping[str, float], fact: str, depth: int) -> float:
-    """The price of a fact and the least expected cost after its answer, where ``depth`` - 1 more may be asked."""
-    price = prices[fact] * outlook.mass
-    if depth == 1:
-        return price + float(sum(outlook.least_given(fact)))
-    if depth == 2:
-        return price + asked_in_turn(outlook, fact, prices, ()).comes_to
-    rest = {name: cost for name, cost in prices.items() if name != fact}
-    return price + sum(least_asking(below, rest, depth - 1) for below in outlook.at_each(fact))
 
 
 @dataclass(frozen=True, slots=True)

@@ -289,7 +289,7 @@ class _Writer:
             ]
         extra += [tag for check in self.checks for tag in check.cautions]
         if self.answer.action == "ask_first":
-            extra += [*self._cautions_of_questions(), "eye_laser"]  # whoever is there stands before an open end
+            extra += self._cautions_of_questions()
         texts = {row.tag: row.text for row in self.policy.cautions}
         return caution_rows.placed(
             owed, tuple(dict.fromkeys(extra)), texts, numbers, self.checks, harm_unknown=self.plan is not None
@@ -301,14 +301,15 @@ class _Writer:
         return self.answer.order[0].plan if there and self.answer.action == "ask_first" and self.answer.order else None
 
     def _cautions_of_questions(self) -> list[str]:
-        """What the danger that may be there, and what the questions are about, bring along."""
+        """The harm that the danger that may be there, and what the questions are about, bring along."""
+        of_harm = {row.tag for row in self.policy.cautions if row.of_harm}
         asked = {one.fact for one in self.answer.questions}
         found: list[str] = []
         for i in self.situation.screens(OPEN):
             screen = self.rules.screens[i]
             names = open_facts(self.rules.compiled, self.context, i) if screen.cautions else ()
             if screen.cautions and (screen.kind == "danger" or asked & set(self._plain(names))):
-                found += screen.cautions
+                found += [tag for tag in screen.cautions if tag in of_harm]
         return found
 
     def _unknown(self) -> tuple[str, ...]:

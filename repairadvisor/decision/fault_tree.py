@@ -165,12 +165,10 @@ def _stretches(situation: Situation, name: str) -> Iterator[State]:
     fact, possible, axis = BY_NAME[name], situation.context.possible[name], situation.rules.compiled.axes[name]
     if fact.words:
         return
-    step = 1.0 if fact.whole else fact.resolution
     cuts = [float(math.ceil(cut)) if fact.whole else cut for cut in axis.cuts]
     starts = [possible.low, *sorted({cut for cut in cuts if possible.low < cut <= possible.high})]
     for start, following in zip(starts, [*starts[1:], None], strict=True):
-        last = possible.high if following is None else max(start, round(following - step, 9))
-        yield Known(start) if start == last else Between(start, last)
+        yield _from_to(start, possible.high if following is None else _before(name, start, following))
 
 
 def _state_of(worlds: Worlds, name: str, mine: Sequence[int]) -> State:
@@ -181,8 +179,17 @@ def _state_of(worlds: Worlds, name: str, mine: Sequence[int]) -> State:
         return Known(words[0]) if len(words) == 1 else OneOf(words)
     low, high = worlds.stretch(name, mine[0])[0], worlds.stretch(name, mine[-1])[1]
     at_the_end = mine[-1] == max(cell for cell in worlds.cells(name) if cell != axis.meant)
-    last = high if axis.whole or at_the_end else max(low, round(high - BY_NAME[name].resolution, 9))
-    return Known(low) if low == last else Between(low, last)
+    return _from_to(low, high if axis.whole or at_the_end else _before(name, low, high))
+
+
+def _before(name: str, low: float, end: float) -> float:
+    """The last number before an end that a person would say, not below ``low``."""
+    fact = BY_NAME[name]
+    return max(low, round(end - (1.0 if fact.whole else fact.resolution), 9))
+
+
+def _from_to(low: float, high: float) -> State:
+    return Known(low) if low == high else Between(low, high)
 
 
 def _said(situation: Situation, name: str, state: State) -> str:

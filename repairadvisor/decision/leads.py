@@ -10,13 +10,9 @@ from itertools import groupby
 from repairadvisor.decision.outlook import STANDING_OFF, Outlook
 from repairadvisor.decision.plans import indifference, preferred
 from repairadvisor.decision.situation import Situation
-from repairadvisor.facts.value import Known
-from repairadvisor.facts.vocabulary import CREW_AND_STOCK
 
 #: Among the plans that answers lead to, by index: it hangs on what is answered besides.
 HANGS_ON_OTHERS = -2
-#: Who goes and what is on the van, the fibre in the cable to let in among it.
-DECIDED_WITH_THE_LOAD = (*CREW_AND_STOCK, "insert_fibre_type")
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,12 +53,6 @@ def _reached(situation: Situation, outlook: Outlook, others: Sequence[str]) -> s
     if not rest:
         return {leads_to for _, _, leads_to in leads(situation, outlook, first)}
     return {one for below in outlook.at_each(first) for one in _reached(situation, below, rest)}
-
-
-def decided_with_the_load(situation: Situation) -> tuple[str, ...]:
-    """Facts that are decided by sending somebody, while nobody has been sent."""
-    here = situation.context.state("crew_place")
-    return DECIDED_WITH_THE_LOAD if isinstance(here, Known) and here.value == "not_sent" else ()
 
 
 def leads(situation: Situation, outlook: Outlook, name: str) -> list[tuple[int, float, int]]:

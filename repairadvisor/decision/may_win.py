@@ -10,10 +10,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from repairadvisor.decision.chain import same_crew
-from repairadvisor.decision.leads import decided_with_the_load, leads
+from repairadvisor.decision.leads import leads
 from repairadvisor.decision.outlook import STANDING_OFF, Outlook
 from repairadvisor.decision.plans import indifference
 from repairadvisor.decision.situation import Judged, Situation
+from repairadvisor.decision.start import decided_with_the_load
 from repairadvisor.facts.vocabulary import BY_NAME
 
 #: How many of the cheapest others are looked at beside one.
@@ -47,7 +48,7 @@ def _needs(situation: Situation, one: Judged) -> set[int]:
 def _by_one_fact(situation: Situation, outlook: Outlook, left_out: float) -> Iterable[int]:
     """The plans, by index, that one fact makes the best often enough. Who goes and what is loaded is decided, not found
     out, while nobody has been sent."""
-    sums, decided = outlook.weighing.costs.sums, decided_with_the_load(situation)
+    sums, decided = outlook.weighing.costs.sums, decided_with_the_load(situation.context)
     for name in BY_NAME:
         if name in decided or sums.worlds.settled(name) or not (sums.screened.names(name) or sums.priced.names(name)):
             continue
@@ -78,7 +79,8 @@ def _where_it_is_clear(
     if not theirs:
         return False
     both = Outlook(outlook.weighing, plans, [*mine, *theirs])
-    failing = {index: cost - both.costs()[index] for index, cost in costs.items()}
+    with_both = both.costs()
+    failing = {index: cost - with_both[index] for index, cost in costs.items()}
     mass = clear.mass - both.mass
     return mass > left_out and _best(situation, failing, one, mass)
 

@@ -72,10 +72,12 @@ def answer(situation: Situation, issued_plan: str, *, ask: bool = True) -> Answe
 def _repair_or_wait(situation: Situation, plans: int, issued_plan: str, *, ask: bool) -> Answer:
     rules = situation.rules
     closed = openable(situation) if ask else 0
-    if ask and has_temporary(rules, plans):
-        judged = weigh(situation, plans, {TEMPORARY: second_visit(rules, situation.context)}, closed)
+    if ask:
+        temporary = has_temporary(rules, plans | closed)
+        owed = {TEMPORARY: second_visit(rules, situation.context)} if temporary else {}
+        judged = weigh(situation, plans, owed, closed)
     else:
-        judged = with_second_visits(situation, weigh(situation, plans, besides=closed))
+        judged = with_second_visits(situation, weigh(situation, plans))
     order = ranked(situation, [one for one in judged if plans >> one.index & 1], issued_plan)
     later = best_later(rules, situation)
     least = min(one.cost for one in order)

@@ -10,13 +10,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from repairadvisor.decision.asking import asked_in_turn, joint_outcomes, known_at_once
-from repairadvisor.decision.leads import Option, decided_with_the_load, options_of
+from repairadvisor.decision.leads import Option, options_of
 from repairadvisor.decision.outlook import STANDING_OFF, Outlook
 from repairadvisor.decision.plan_rows import persons
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.screens import OPEN, open_facts
 from repairadvisor.decision.situation import Judged, Situation, weigh
-from repairadvisor.decision.start import travel_min
+from repairadvisor.decision.start import decided_with_the_load, travel_min
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Known
 from repairadvisor.facts.vocabulary import BY_NAME, ON_ARRIVAL, WITH_INSTRUMENT
@@ -120,7 +120,7 @@ def askable(situation: Situation, outlook: Outlook) -> list[str]:
     decided, not asked, while nobody has been sent."""
     worlds, rules, context = outlook.weighing.costs.worlds, situation.rules, situation.context
     sums = outlook.weighing.costs.sums
-    away, decided = travel_min(context), decided_with_the_load(situation)
+    away, decided = travel_min(context), decided_with_the_load(context)
     found = []
     for name in BY_NAME:
         if name in decided:

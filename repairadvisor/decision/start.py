@@ -15,11 +15,13 @@ from repairadvisor.decision.link_budget import margin_of
 from repairadvisor.decision.rules import Rules
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Between, Known, State
-from repairadvisor.facts.vocabulary import BY_NAME, Fact
+from repairadvisor.facts.vocabulary import BY_NAME, CREW_AND_STOCK, Fact
 
 #: Where the crew is settles when work starts; it is not something the start could make old.
 _OF_THE_WAY = ("crew_place", "travel_min")
 _NOT_SENT = "not_sent"
+#: Who goes and what is on the van, the fibre in the cable to let in among it.
+DECIDED_WITH_THE_LOAD = (*CREW_AND_STOCK, "insert_fibre_type")
 
 
 def as_it_stands(context: Context, rules: Rules) -> Context:
@@ -61,6 +63,11 @@ def later_on(context: Context, rules: Rules, minutes: float, already: float = 0.
 def _passes(fact: Fact) -> bool:
     """Whether what was seen of a fact grows old on the way."""
     return fact.passing and not fact.time_runs and fact.name not in _OF_THE_WAY
+
+
+def decided_with_the_load(context: Context) -> tuple[str, ...]:
+    """Facts that are decided by sending somebody, and not found out, while nobody has been sent."""
+    return DECIDED_WITH_THE_LOAD if context.state("crew_place") == Known(_NOT_SENT) else ()
 
 
 def travel_min(context: Context) -> float:

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from decision.told import job_context
+from decision.told import CABINET, job_context
 from repairadvisor.decision import fault_tree
 from repairadvisor.decision.advice import Advice
 from repairadvisor.decision.fault_tree import Node, answers_to, tree_for
@@ -30,15 +30,6 @@ from repairadvisor.facts.value import Between, Known, NotApplicable
 from repairadvisor.facts.vocabulary import BY_NAME
 
 NOW = datetime(2031, 5, 4, 7, 30, tzinfo=UTC)
-CABINET: dict[str, Any] = {
-    "place": "street_cabinet",
-    "fault_seen": "cut",
-    "danger_seen": "none",
-    "cable_kind": "loose_tube",
-    "fibres_down_count": 24,
-    "fibres_in_service_count": 24,
-    "service_kind": "passive_network",
-}
 
 
 def _whole(situation: Situation) -> Any:

@@ -20,6 +20,7 @@ from drawn_faults import LITTLE_KNOWN, NOW, Fault, a_world, drawn_fault
 
 from decision.compatible_worlds import Compatible, World, at_the_start, bars, within
 from decision.enumerated import fits
+from decision.told import CABINET
 from repairadvisor.decision.advice import Advice, Fallback, PlanWords
 from repairadvisor.decision.fault_tree import Branch, Node, Tree, tree_for
 from repairadvisor.decision.rules import Rules
@@ -169,17 +170,6 @@ def test_no_leaf_leads_anybody_into_danger(
 def can_bar(draw: Compatible, screen: Screen) -> bool:
     """Whether a rule bars in one of many worlds steered towards it."""
     return any(bars(screen.bars_when, draw.world(screen.bars_when)) for _ in range(10 * TOWARDS))
-
-
-CABINET: Facts = {
-    "place": "street_cabinet",
-    "fault_seen": "cut",
-    "danger_seen": "none",
-    "cable_kind": "loose_tube",
-    "fibres_down_count": 24,
-    "fibres_in_service_count": 24,
-    "service_kind": "passive_network",
-}
 
 
 @pytest.fixture(scope="module")

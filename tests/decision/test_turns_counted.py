@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -198,11 +197,11 @@ MET = ("numbers that turn", "words that turn")
 
 
 @pytest.mark.long
-def test_turning_points_are_those_of_every_value(record_property: Callable[[str, object], None], rules: Rules) -> None:
+def test_turning_points_are_those_of_every_value(
+    share: Callable[[int, int, int], int], record_property: Callable[[str, object], None], rules: Rules
+) -> None:
     """For each fact told as one value the answer at every other value: the nearest that turns it, and no other."""
-    count = CONTEXTS if os.environ.get("REPAIRADVISOR_LONG") else CONTEXTS // ONE_IN
-    for name, value in (("seed", SEED), ("n", count), ("of", CONTEXTS)):
-        record_property(name, value)
+    count = share(CONTEXTS, CONTEXTS // ONE_IN, SEED)
     tally = Tally()
 
     @seed(SEED)

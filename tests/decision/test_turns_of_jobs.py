@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -87,12 +86,10 @@ def _turns_agree(rules: Rules, context: Context, turns: tuple[Turn, ...]) -> lis
 
 @pytest.mark.long
 def test_every_turning_point_turns_the_advice_and_one_step_less_does_not(
-    record_property: Callable[[str, object], None], rules: Rules
+    share: Callable[[int, int, int], int], record_property: Callable[[str, object], None], rules: Rules
 ) -> None:
     """The job that a usual run takes is the first; which twelve are taken was settled when the test was written."""
-    count = len(JOBS) if os.environ.get("REPAIRADVISOR_LONG") else 1
-    for name, value in (("seed", 0), ("n", count), ("of", len(JOBS))):
-        record_property(name, value)
+    count = share(len(JOBS), 1, 0)
     turned = 0
     for job_id in JOBS[:count]:
         context = job_context(job_id)

@@ -20,6 +20,17 @@ BY_ID = {job.id: job for job in JOBS}
 #: Facts without which weighing has so much left open that a test would take too long.
 KEPT = ("place", "service_kind", "fault_seen", "fibre_mode")
 
+#: A cabinet of which a dispatcher knows the cable and the counts, and nothing else.
+CABINET: dict[str, Any] = {
+    "place": "street_cabinet",
+    "fault_seen": "cut",
+    "danger_seen": "none",
+    "cable_kind": "loose_tube",
+    "fibres_down_count": 24,
+    "fibres_in_service_count": 24,
+    "service_kind": "passive_network",
+}
+
 
 def job_context(job_id: str, **changes: Any) -> Context:
     """The context of a job with some facts told otherwise; None: nobody has told."""
