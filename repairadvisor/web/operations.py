@@ -62,11 +62,11 @@ EXAMPLES: dict[str, dict[str, Any]] = {
 }
 
 EXAMPLES_OF_TREES: dict[str, dict[str, Any]] = {
-    "pole_top": {
-        "summary": "The first two questions for a broken plug on a pole",
+    "pulled_plug": {
+        "summary": "The first two questions for a plug pulled out at the top of a pole",
         "value": {
             "now": "2031-05-04T07:30:00Z",
-            "facts": {"place": "pole_top", "fault_seen": "broken_plug", "fibres_down_count": 1},
+            "facts": {"place": "pole_top", "fault_seen": "pulled_plug"},
             "depth": 2,
         },
     },

@@ -105,7 +105,7 @@ def test_it_is_what_the_shell_prints_and_its_ends_are_what_the_service_says(
     shipped: PreparedMethod, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfdbinary: Any
 ) -> None:
     monkeypatch.setattr(cli.tree, "prepared_method", lambda: shipped)
-    body = EXAMPLES_OF_TREES["pole_top"]["value"]
+    body = EXAMPLES_OF_TREES["pulled_plug"]["value"]
     (tmp_path / "fault.json").write_text(json.dumps(body), encoding="utf-8")
     assert cli.main(["tree", "--json", str(tmp_path / "fault.json")]) == 0
     printed, _ = capfdbinary.readouterr()
@@ -124,7 +124,7 @@ def test_it_is_what_the_shell_prints_and_its_ends_are_what_the_service_says(
 def test_a_tree_of_more_nodes_than_are_allowed_is_refused_and_one_of_just_as_many_is_not(
     shipped: PreparedMethod, tmp_path: Path
 ) -> None:
-    body = EXAMPLES_OF_TREES["pole_top"]["value"]
+    body = EXAMPLES_OF_TREES["pulled_plug"]["value"]
     whole = client_of(shipped, tmp_path).post("/v1/trees", json=body)
     nodes = nodes_of(whole.get_json()["root"])
     assert nodes > 3
@@ -145,7 +145,7 @@ def test_a_shell_waits_for_as_many_nodes_as_there_are(
 ) -> None:
     monkeypatch.setattr(cli.tree, "prepared_method", lambda: shipped)
     monkeypatch.setenv("REPAIRADVISOR_TREE_NODES", "1")
-    facts = EXAMPLES_OF_TREES["pole_top"]["value"]["facts"]
+    facts = EXAMPLES_OF_TREES["pulled_plug"]["value"]["facts"]
     words = [f"{name}={value}" for name, value in facts.items()]
     assert cli.main(["tree", "--json", "--depth", "1", "--now", "2031-05-04T07:30:00Z", *words]) == 0
     printed, _ = capfdbinary.readouterr()
