@@ -42,6 +42,7 @@ class Ran:
     same_unasked: bool = False
     same_in_the_end: bool = False
     covered: bool = False
+    one_visit: bool = False
     ratio: float = 1.0
     told: str = ""
 
@@ -63,13 +64,15 @@ def run(rules: Rules, world: dict[str, Held]) -> Ran:
         known[new[0]] = world[new[0]]
         asked.append(new[0])
         found = _answered(rules, known)
-    needed = _kinds(replace(whole, order=(best,)), truth)
-    missing = needed - _kinds(found, make_context(NOW, known)[0])
+    loaded = _kinds(found, make_context(NOW, known)[0])
+    missing = _kinds(replace(whole, order=(best,)), truth) - loaded
     plan = _plan(found)
-    comes_to = _comes_to(rules, truth, plan, not missing) / best.cost
+    cost, one_visit = _carried_out(rules, whole, truth, plan, loaded)
+    comes_to = cost / best.cost
     told = ", ".join(f"{name} {held.state}" for name, held in known.items())
     said = f"{comes_to:.2f} {plan or found.action} / {best.plan.id} missing {sorted(missing)}: {told}"
-    return Ran("repair", len(asked), _plan(first) == best.plan.id, plan == best.plan.id, not missing, comes_to, said)
+    same = (_plan(first) == best.plan.id, plan == best.plan.id)
+    return Ran("repair", len(asked), *same, not missing, one_visit, comes_to, said)
 
 
 def _answered(rules: Rules, told: dict[str, Held]) -> Answer:
@@ -89,22 +92,24 @@ def _kinds(found: Answer, context: Context) -> set[str]:
     return {line.item for line in advice.kit}
 
 
-def _comes_to(rules: Rules, truth: Context, plan: str, covered: bool) -> float:
-    """What the chosen plan comes to in truth; where it may not be done, the best one with what has been set up in vain,
-    or after a visit in vain where the load does not hold it."""
+def _carried_out(rules: Rules, whole: Answer, truth: Context, plan: str, loaded: set[str]) -> tuple[float, bool]:
+    """What the visit comes to in truth, and whether it mends the fault: the chosen plan where it may be done, else the
+    cheapest permitted one that the load holds, after what was set up in vain; where there is none the best one on
+    another day, after a visit in vain."""
     situation = look(rules, as_it_stands(truth, rules))
-    judged = {one.plan.id: one for one in weigh(situation, situation.candidates())}
-    best = min(one.cost for one in judged.values())
-    if plan in judged:
-        return judged[plan].cost
+    permitted = sorted(weigh(situation, situation.candidates()), key=lambda one: one.cost)
+    ready = [one for one in permitted if not _kinds(replace(whole, order=(one,)), truth) - loaded]
+    chosen = [one for one in ready if one.plan.id == plan]
+    if chosen:
+        return chosen[0].cost, True
     assert situation.costs is not None
-    index = next((i for i, one in enumerate(rules.policy.plans) if one.id == plan), None)
     costs = situation.costs
-    if covered:
+    index = next((i for i, one in enumerate(rules.policy.plans) if one.id == plan), None)
+    if ready:
         set_up = [] if index is None else costs.set_up_terms(rules.policy.plans[index])
-        return best + costs.sums.expected(set_up)
+        return ready[0].cost + costs.sums.expected(set_up), True
     lost = costs.stand_off_terms() if index is None else costs.lost_terms(rules.policy.plans[index])
-    return best + costs.sums.expected(lost)
+    return permitted[0].cost + costs.sums.expected(lost), False
 
 
 @cache
@@ -135,6 +140,7 @@ def main(faults: int, seed: int, *, each: bool) -> None:
     print(f"plan without any question is that of full knowledge: {sum(one.same_unasked for one in ran) / n:.1%}")
     print(f"plan after asking is that of full knowledge: {sum(one.same_in_the_end for one in ran) / n:.1%}")
     print(f"load covers the plan of full knowledge: {sum(one.covered for one in ran) / n:.1%}")
+    print(f"mended in one visit with what is on the van: {sum(one.one_visit for one in ran) / n:.1%}")
     ratios = sorted(one.ratio for one in ran)
     print(
         f"cost over that of full knowledge: mean {sum(ratios) / n:.3f}, median {ratios[n // 2]:.3f}, "

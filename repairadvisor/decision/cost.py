@@ -9,9 +9,7 @@ are no weights or scores.
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable, Mapping, Sequence
-from typing import NamedTuple
 
 import numpy as np
 
@@ -22,21 +20,13 @@ from repairadvisor.decision.redone import Redone
 from repairadvisor.decision.sums import Sums, Term, Value, World
 from repairadvisor.decision.worlds import Worlds
 from repairadvisor.optics.many_fibres import chance_all_within_each
-from repairadvisor.optics.redo import Expected
+from repairadvisor.optics.redo_over_margins import OverMargins
 from repairadvisor.policy.model import MinutesRow, Policy, PriceRow
 from repairadvisor.policy.plan import Plan
 
 PARTS = ("labour", "outage", "materials", "machine", "redo", "second_visit", "later_visit")
 #: Phases before service is back; clearing away is work, but nobody waits for it.
 RESTORING = ("travel", "set_up", "prepare", "join", "test")
-
-
-class _Expected(NamedTuple):
-    """What the joints of one fibre come to, a row for each kind of service and a column for each budget."""
-
-    redos: Values
-    missed: Values
-    over_limit: Values
 
 
 class Costs:
@@ -58,7 +48,9 @@ class Costs:
         self._shared: dict[tuple[str, ...], Term] = {}
         self.sums = Sums(worlds, screened)
         self._attempt_keys: dict[str, tuple[str, ...]] = {}
-        self._in_cells: dict[tuple[tuple[str, ...], tuple[str, ...]], dict[tuple[int, int], Expected]] = {}
+        self._in_cells: dict[
+            tuple[tuple[str, ...], tuple[str, ...]], dict[tuple[int, tuple[int, ...]], OverMargins]
+        ] = {}
         self.redone = Redone(policy, light, worlds.context, self.attempt_key, self.one_more_joint)
 
     # --- terms -------------------------------------------------------------------------------------------
@@ -194,7 +186,7 @@ class Costs:
         price = self.policy.rates["second_visit_cu"].value
         again = self._made_again(plan)
 
-        def come_to(one: _Expected, fibres: float) -> Values:
+        def come_to(one: OverMargins, fibres: float) -> Values:
             within = chance_all_within_each(np.minimum(np.maximum(one.missed, 0.0), 1.0), max(1, round(fibres)))
             return again(one, fibres) + price * (1.0 - within)
 
@@ -204,12 +196,12 @@ class Costs:
         """The part of that term that is attempts beyond the first."""
         return self._of_joints("redo", plan, self._made_again(plan))
 
-    def _made_again(self, plan: Plan) -> Callable[[_Expected, float], Values]:
+    def _made_again(self, plan: Plan) -> Callable[[OverMargins, float], Values]:
         """Attempts that are expected beyond the first: the work of each, and the service that waits for it. As with the
         first attempts half of the fibres' are waited for, and half of one more."""
         leave = self.policy.rates["owner_leave_cu"].value
 
-        def come_to(one: _Expected, fibres: float) -> Values:
+        def come_to(one: OverMargins, fibres: float) -> Values:
             if not one.redos.any() and not one.over_limit.any():
                 return np.zeros_like(one.redos)
             price, count = self.redone.price(plan), max(1.0, fibres)
@@ -218,7 +210,7 @@ class Costs:
 
         return come_to
 
-    def _of_joints(self, part: str, plan: Plan, come_to: Callable[[_Expected, float], Values]) -> Term:
+    def _of_joints(self, part: str, plan: Plan, come_to: Callable[[OverMargins, float], Values]) -> Term:
         """A term that plans share whose joints are the same and cost the same to make again. ``come_to`` says it for
         every kind of service and budget at once, for so many fibres."""
         budget, count = self.light.budget_fact(plan), fibres_fact(plan)
@@ -243,19 +235,18 @@ class Costs:
             self._shared[key] = Term(key, part, facts, value, beside, table)
         return self._shared[key]
 
-    def _expected_over(self, plan: Plan, services: Sequence[int], budgets: Sequence[int]) -> _Expected:
+    def _expected_over(self, plan: Plan, services: Sequence[int], budgets: Sequence[int]) -> OverMargins:
         """What the joints of one fibre come to for kinds of service and budgets; each worked out once."""
         budget = self.light.budget_fact(plan)
         found = self._in_cells.setdefault((self.light.joint(plan).key, self.attempt_key(plan)), {})
-        for cells in itertools.product(services, budgets):
-            if cells not in found:
-                low, high = self._budget_stretch(budget, cells[1])
-                word = self.worlds.word("service_kind", cells[0])
-                found[cells] = self.redone.expected(plan, word, low, high)
-        rows = [[found[service, cell] for cell in budgets] for service in services]
-        return _Expected(
-            *(np.array([[getattr(one, part) for one in row] for row in rows]) for part in _Expected._fields)
-        )
+        cells = tuple(budgets)
+        for service in services:
+            if (service, cells) not in found:
+                stretches = tuple([self._budget_stretch(budget, cell) for cell in cells])
+                word = self.worlds.word("service_kind", service)
+                found[service, cells] = self.redone.expected_each(plan, word, stretches)
+        rows = [found[service, cells] for service in services]
+        return OverMargins(*(np.stack([row[i] for row in rows]) for i in range(len(OverMargins._fields))))
 
     def attempt_key(self, plan: Plan) -> tuple[str, ...]:
         """What decides what one more attempt costs and how many there may be."""
@@ -280,7 +271,7 @@ class Costs:
         if plan.method == "none":
             return 0.0, 0.0
 
-        def come_to(one: _Expected, fibres: float) -> Values:
+        def come_to(one: OverMargins, fibres: float) -> Values:
             return one.redos * max(1.0, fibres)
 
         found = self.expected([self._of_joints("redos", plan, come_to)])

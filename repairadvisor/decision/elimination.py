@@ -22,11 +22,13 @@ from bisect import insort
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from operator import attrgetter
 
 import numpy as np
 from numpy.typing import NDArray
 
 Values = NDArray[np.float64]
+_NUMBER = attrgetter("number")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,28 +53,52 @@ class _Step:
     left: Factor
 
 
-@dataclass(frozen=True, slots=True, eq=False)
 class Shares:
-    """A sum over all worlds, told apart: for each fact, by the cells of those that stood with it when it was summed
-    out, itself first."""
+    """A sum over all worlds, divided by ``whole`` and told apart: for each fact, by the cells of those that stood with
+    it when it was summed out, itself first. Worked out backward from the end, as far as somebody asks."""
 
-    by_step: Mapping[str, tuple[tuple[str, ...], Values]]
-    rank: Mapping[str, int]
+    def __init__(
+        self, elimination: Elimination, steps: Sequence[_Step], scalars: Sequence[float], whole: float
+    ) -> None:
+        self._elimination = elimination
+        self._whole = whole
+        self._step = {step.name: step for step in steps}
+        #: By the number of a message, the step that took it in, and as which of its messages.
+        self._taken_in = {one.number: (step, i) for step in steps for i, one in enumerate(step.messages)}
+        ends = [step for step in steps if not step.left.names]
+        others = products_of_others(scalars)[len(scalars) - len(ends) :]
+        self._weights = {step.left.number: np.asarray(other) for step, other in zip(ends, others, strict=True)}
+        self._joint: dict[str, Values] = {}
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The facts that are told apart."""
+        return tuple(self._step)
 
     def margin(self, name: str) -> Values:
         """The sum with a fact held at each of its cells."""
-        names, values = self.by_step[name]
-        return _summed_to(values, names, (name,))
-
-    def divided_by(self, whole: float) -> Shares:
-        """The shares of the sum in another one."""
-        return Shares({name: (names, values / whole) for name, (names, values) in self.by_step.items()}, self.rank)
+        return _summed_to(self._joint_at(name), self._step[name].names, (name,))
 
     def over(self, names: Sequence[str]) -> Values | None:
         """The sum with ``names`` held at each combination of their cells, an axis for each in the order of summing out;
         None where they did not stand together."""
-        together, values = self.by_step[min(names, key=self.rank.__getitem__)]
-        return _summed_to(values, together, names) if set(names) <= set(together) else None
+        first = min(names, key=self._elimination.rank.__getitem__)
+        together = self._step[first].names
+        return _summed_to(self._joint_at(first), together, names) if set(names) <= set(together) else None
+
+    def _joint_at(self, name: str) -> Values:
+        if name not in self._joint:
+            step = self._step[name]
+            self._joint[name] = step.joined * self._weight(step)[np.newaxis, ...] / self._whole
+        return self._joint[name]
+
+    def _weight(self, step: _Step) -> Values:
+        """What everything that was summed out later lends to what a step has left."""
+        number = step.left.number
+        if number not in self._weights:
+            later, place = self._taken_in[number]
+            self._weights[number] = self._elimination.lent(later, place, self._weight(later)[np.newaxis, ...])
+        return self._weights[number]
 
 
 class Elimination:
@@ -100,20 +126,10 @@ class Elimination:
             result *= scalar
         return result
 
-    def shares(self, factors: Sequence[Factor]) -> Shares:
-        """The same sum told apart by what facts are that stood together when one of them was summed out."""
-        steps, scalars = self._forward(factors)
-        ends = [step for step in steps if not step.left.names]
-        others = products_of_others(scalars)[len(scalars) - len(ends) :]
-        weights: dict[int, Values] = {
-            step.left.number: np.asarray(other) for step, other in zip(ends, others, strict=True)
-        }
-        found: dict[str, tuple[tuple[str, ...], Values]] = {}
-        for step in reversed(steps):
-            weight = weights.pop(step.left.number)[np.newaxis, ...]
-            found[step.name] = (step.names, step.joined * weight)
-            self._pass_back(step, weight, weights)
-        return Shares(found, self.rank)
+    def shares(self, factors: Sequence[Factor], whole: float = 1.0) -> Shares:
+        """The same sum, divided by ``whole``, told apart by what facts are that stood together when one of them was
+        summed out."""
+        return Shares(self, *self._forward(factors), whole)
 
     def sums_held(self, factors: Sequence[Factor], addends: Sequence[Factor]) -> dict[str, Values]:
         """The sum of the product of ``factors`` times the sum of ``addends``, with a fact held at each of its cells,
@@ -133,7 +149,7 @@ class Elimination:
         steps: list[_Step] = []
         scalars: list[float] = []
         rank = self.rank
-        for factor in sorted(factors, key=lambda one: one.number):
+        for factor in sorted(factors, key=_NUMBER):
             if factor.names:
                 buckets.setdefault(rank[factor.names[0]], []).append(factor)
             else:
@@ -156,7 +172,7 @@ class Elimination:
     def _summed(self, bucket: Sequence[Factor]) -> _Step:
         key = tuple(sorted([factor.number for factor in bucket])) if len(bucket) > 1 else (bucket[0].number,)
         if key not in self._made:
-            self._made[key] = self._step(sorted(bucket, key=lambda one: one.number))
+            self._made[key] = self._step(sorted(bucket, key=_NUMBER))
         return self._made[key]
 
     def _step(self, bucket: Sequence[Factor]) -> _Step:
@@ -190,17 +206,13 @@ class Elimination:
 
     # --- backward --------------------------------------------------------------------------------------------
 
-    def _pass_back(self, step: _Step, weight: Values, weights: dict[int, Values]) -> None:
-        """Give each message of a step the weight that everything else lends it."""
-        aligned = [self.aligned(one.names, one.values, step.names) for one in step.messages]
-        shared = weight if step.leaves is None else weight * step.leaves
-        for i, message in enumerate(step.messages):
-            outside = shared
-            for k, other in enumerate(aligned):
-                if k != i:
-                    outside = outside * other
-            full = _filled(outside, step.joined.shape)
-            weights[message.number] = _summed_to(full, step.names, message.names)
+    def lent(self, step: _Step, place: int, weight: Values) -> Values:
+        """What everything else lends to one message of a step."""
+        outside = weight if step.leaves is None else weight * step.leaves
+        for i, other in enumerate(step.messages):
+            if i != place:
+                outside = outside * self.aligned(other.names, other.values, step.names)
+        return _summed_to(_filled(outside, step.joined.shape), step.names, step.messages[place].names)
 
 
 class _Slopes:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from operator import attrgetter
 
 import numpy as np
 
@@ -16,6 +17,7 @@ from repairadvisor.decision.elimination import Factor, Shares, Values, products_
 from repairadvisor.decision.worlds import Worlds
 
 Key = tuple[int, ...]
+_NUMBER = attrgetter("number")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -28,7 +30,7 @@ class Part:
 
 
 def _part(islands: Iterable[int], factors: Iterable[Factor]) -> Part:
-    ordered = tuple(sorted(factors, key=lambda one: one.number))
+    ordered = tuple(sorted(factors, key=_NUMBER))
     within = frozenset(islands)
     return Part(within, ordered, (tuple(sorted(within)), tuple([factor.number for factor in ordered])))
 
@@ -114,7 +116,7 @@ class Expectation:
         """The chance of each cell of a fact that varies."""
         if name not in self._chances:
             priors = self._bearing((name,))
-            self._chances[name] = self.worlds.elimination.shares(priors).margin(name) / self._whole(priors)
+            self._chances[name] = self.worlds.elimination.shares(priors, self._whole(priors)).margin(name)
         return self._chances[name]
 
     def names(self, name: str) -> bool:
@@ -225,8 +227,7 @@ class Expectation:
         if key not in self._shares:
             told_apart = [name for island in sorted(part.islands) for name in self._told_apart.get(island, ())]
             priors = self._bearing([*told_apart, *derived, *(name for one in part.factors for name in one.names)])
-            shares = self.worlds.elimination.shares([*priors, *part.factors])
-            self._shares[key] = shares.divided_by(self._whole(priors))
+            self._shares[key] = self.worlds.elimination.shares([*priors, *part.factors], self._whole(priors))
         return self._shares[key]
 
     def alone(self, factor: Factor) -> float:
@@ -323,7 +324,7 @@ class Given:
         own = expectation.value_of(part)
         found = expectation.slopes_of(part, within)
         total = {
-            name: found.get(name, 0.0) + shares.margin(name) * (beside / own if own else 0.0) for name in shares.by_step
+            name: found.get(name, 0.0) + shares.margin(name) * (beside / own if own else 0.0) for name in shares.names
         }
         for one in tied:
             more = expectation.with_factor(product, one)

@@ -32,6 +32,7 @@ from repairadvisor.optics.joint_law import JointLaw, compile_joint_law, mix
 from repairadvisor.optics.mode_field import radius_at_wavelength_um
 from repairadvisor.optics.otdr import step_db
 from repairadvisor.optics.redo import Expected
+from repairadvisor.optics.redo_over_margins import OverMargins
 from repairadvisor.optics.workmanship import (
     mean_multimode_offset_loss_db,
     mean_multimode_pair_loss_db,
@@ -103,6 +104,8 @@ class Light:
     one_way_step_db: Mapping[tuple[str, str], float]
     #: What redo rules have come to, by everything they depend on: a memory, emptied when it grows too large.
     redone: dict[tuple[object, ...], Expected] = field(default_factory=dict, compare=False, repr=False)
+    #: The same for a whole grid of budgets.
+    redone_on_grid: dict[tuple[object, ...], OverMargins] = field(default_factory=dict, compare=False, repr=False)
 
     def joint(self, plan: Plan) -> JointClass:
         """The class of a plan's joints."""

@@ -13,7 +13,10 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from itertools import pairwise
+
+import numpy as np
 
 from repairadvisor.decision.fibre_width import size_of
 from repairadvisor.decision.light import JointClass, Light, attenuation_db_per_m, inserted_ends_m, mode_of
@@ -22,11 +25,14 @@ from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Between, Known
 from repairadvisor.optics.joint_law import JointLaw
 from repairadvisor.optics.redo import Attempts, Budget, Expected, Redo
+from repairadvisor.optics.redo_over_margins import OverMargins, RedoOverMargins, Values
 from repairadvisor.policy.model import Policy
 from repairadvisor.policy.plan import Plan
 
 #: Results of the rule that are remembered for a policy; each is about 300 bytes.
 _MOST_REMEMBERED = 100_000
+#: The same for a whole grid of budgets; each is about 3 kB.
+_MOST_GRIDS_REMEMBERED = 10_000
 _R10 = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0)
 _LEAST_DB, _MOST_DB = -59.0, 59.0
 #: Points and weights of Gauss's rule on 0 to 1, exact for cubics.
@@ -41,6 +47,7 @@ GRID_DB = (
     *(0.5 + 0.05 * i for i in range(1, 11)),
     *(1.1, 1.2, 1.3, 1.4, 1.5, 1.75, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 10.0),
 )
+_GRID = np.array(GRID_DB)
 #: An owner's limit that more joints than this miss is not met by making them again: his leave is asked beforehand.
 _HOPELESS = 0.5
 #: Attempts for which a shelf full of bodies lasts: nobody makes more.
@@ -105,22 +112,49 @@ class Redone:
         """Redos, chance of missing and joints above the owner's limit of one fibre, for a budget even between two."""
         if high_db <= low_db:
             return self._at(plan, service, low_db)
-        found = [0.0, 0.0, 0.0, 0.0]
-        for margin, weight in grid_within(low_db, high_db):
-            one = self._at(plan, service, margin)
-            for i, part in enumerate((one.cost, one.redos, one.missed, one.over_limit)):
-                found[i] += weight * part
-        return Expected(*found)
+        return Expected(*(float(part[0]) for part in self.expected_each(plan, service, ((low_db, high_db),))))
+
+    def expected_each(self, plan: Plan, service: str, stretches_db: tuple[tuple[float, float], ...]) -> OverMargins:
+        """The same for several stretches of budget, an element each."""
+        weights = _weights_within(stretches_db)
+        if weights.any():
+            found = [np.add.reduce(weights * part, axis=1) for part in self._on_grid(plan, service)]
+        else:
+            found = [np.zeros(len(stretches_db)) for _ in OverMargins._fields]
+        for i, (low_db, high_db) in enumerate(stretches_db):
+            if high_db <= low_db:
+                one = self._at(plan, service, low_db)
+                for part, value in zip(found, (one.cost, one.redos, one.missed, one.over_limit), strict=True):
+                    part[i] = value
+        return OverMargins(*found)
+
+    def _on_grid(self, plan: Plan, service: str) -> OverMargins:
+        """The same for every budget of the grid, remembered across contexts: it depends on numbers only."""
+        kind = self._kind(plan, service)
+        memory = self.light.redone_on_grid
+        if kind not in memory:
+            if len(memory) >= _MOST_GRIDS_REMEMBERED:
+                memory.clear()
+            rule = self.redo(plan, service, 0.0)
+            shift = self.shift_db(self.light.joint(plan), service, self.light.wavelengths(service)[0])
+            left = np.minimum(np.maximum(_GRID - shift, _LEAST_DB), _MOST_DB)
+            law, budget = self._law(self.light.joint(plan), service), rule.budget
+            over = RedoOverMargins(
+                law, len(rule.laws), left, budget.second_visit, budget.given_back, rule.attempts
+            ).expected
+            paid = rule.attempts.over_limit_cost > 0.0  # only the owner's limit has a price
+            memory[kind] = over if paid else over._replace(over_limit=np.zeros_like(left))
+        return memory[kind]
 
     def _at(self, plan: Plan, service: str, budget_db: float) -> Expected:
-        """The same for one budget, remembered across contexts: it depends on numbers only."""
+        """The same for one budget, remembered too."""
         key = (self._kind(plan, service), budget_db)
         memory = self.light.redone
         if key not in memory:
             if len(memory) >= _MOST_REMEMBERED:
                 memory.clear()
             redo = self.redo(plan, service, budget_db)
-            paid = redo.attempts.over_limit_cost > 0.0  # only the owner's limit has a price
+            paid = redo.attempts.over_limit_cost > 0.0
             memory[key] = redo.expected if paid else replace(redo.expected, over_limit=0.0)
         return memory[key]
 
@@ -286,6 +320,17 @@ def grid_within(low_db: float, high_db: float) -> list[tuple[float, float]]:
         weights[left] = weights.get(left, 0.0) + share * (1.0 - middle)
         weights[right] = weights.get(right, 0.0) + share * middle
     return list(weights.items())
+
+
+@lru_cache(maxsize=4_096)
+def _weights_within(stretches_db: tuple[tuple[float, float], ...]) -> Values:
+    """Those weights for several stretches, one for each budget of the grid; none for a budget that is known."""
+    found = np.zeros((len(stretches_db), len(GRID_DB)))
+    for i, (low_db, high_db) in enumerate(stretches_db):
+        if high_db > low_db:
+            weights = dict(grid_within(low_db, high_db))
+            found[i] = [weights.get(budget, 0.0) for budget in GRID_DB]
+    return found
 
 
 def margins_within(low_db: float, high_db: float) -> list[tuple[float, float]]:

@@ -31,13 +31,11 @@ def step_fields(situation: Situation, plan: Plan | None, loss: Loss | None, fibr
     """What the texts of steps are filled in with."""
     rules = situation.rules
     words = Words(rules.wording)
-    joint_limit, why = _joint_limit(situation, loss)
     first = next(iter(loss.by_wavelength.values())) if loss else None
     left = None if first is None else first.margin_left_db
     joints = None if fibres is None or plan is None else joints_to_make(situation, plan, fibres)
     return {
-        "joint_limit_db": joint_limit,
-        "joint_limit_why": why,
+        "joint_limit": _joint_limit(situation, loss),
         "attempts": words.counted("attempt", _most_attempts(rules, loss)),
         "expected_db": words.say("step", "budget_left_unknown") if first is None else f"{first.p50_db:.2f}",
         "budget_left_db": words.say("step", "budget_left_unknown") if left is None else f"{left:.2f}",
@@ -61,17 +59,17 @@ def _most_attempts(rules: Rules, loss: Loss | None) -> float:
     return rules.policy.limits["attempts_most"].value if loss is None else float(loss.attempts_each)
 
 
-def _joint_limit(situation: Situation, loss: Loss | None) -> tuple[str, str]:
+def _joint_limit(situation: Situation, loss: Loss | None) -> str:
     """The limit for one joint, with whose it is: that of the advice's own light."""
     words = Words(situation.rules.wording)
     owner = situation.context.state("owner_joint_limit_db")
     if loss is not None and loss.joints:
         limit = min(loss.good_up_to_db, *loss.keep_up_to_db[:1], loss.good_up_to_db)
         owners = isinstance(owner, Known) and isinstance(owner.value, float) and abs(owner.value - limit) < 1e-6
-        return f"{limit:.2f}", words.say("step", "joint_limit_why_owner" if owners else "joint_limit_why_policy")
+        return words.say("step", "joint_limit_owner" if owners else "joint_limit_policy", limit=f"{limit:.2f}")
     if isinstance(owner, Known):
-        return f"{owner.value:g}", words.say("step", "joint_limit_why_owner")
-    return words.say("step", "budget_left_unknown"), words.say("step", "joint_limit_why_policy")
+        return words.say("step", "joint_limit_owner", limit=f"{owner.value:g}")
+    return words.say("step", "joint_limit_unknown")
 
 
 def _bend_radius(situation: Situation) -> float:

@@ -27,9 +27,11 @@ from repairadvisor.optics.distribution import LossTable
 from repairadvisor.optics.valid_range import in_range
 
 _HALVINGS = 40
+#: How near a limit is found, dB, and the greatest loss that is looked at for one.
+LIMIT_TOLERANCE_DB, MOST_LOSS_DB = 1e-5, 60.0
 _ANY = math.inf
 #: What may be left of a margin before the last joint, dB; beyond the ends it is as at the end.
-_GRID_DB = (
+LEFT_GRID_DB = (
     *(-59.0, -20.0, -12.0, -8.0),
     *(-6.0 + 0.5 * i for i in range(8)),
     *(-2.0 + 0.1 * i for i in range(15)),
@@ -259,9 +261,11 @@ class Redo:
         """The last joint where what comes back is not on record: a matter of what is then left of the margin alone, so
         it is worked out on a grid of that, dense where chances change, which every loss so far and margin share."""
         left_db = self.budget.margin_db - so_far_db
-        above = min(max(bisect_right(_GRID_DB, left_db), 1), len(_GRID_DB) - 1)
+        above = min(max(bisect_right(LEFT_GRID_DB, left_db), 1), len(LEFT_GRID_DB) - 1)
         low, high = (self._on_grid(joint, redos_left, used, cell) for cell in (above - 1, above))
-        share = min(max((left_db - _GRID_DB[above - 1]) / (_GRID_DB[above] - _GRID_DB[above - 1]), 0.0), 1.0)
+        share = min(
+            max((left_db - LEFT_GRID_DB[above - 1]) / (LEFT_GRID_DB[above] - LEFT_GRID_DB[above - 1]), 0.0), 1.0
+        )
         return Expected(
             low.cost + share * (high.cost - low.cost),
             low.redos + share * (high.redos - low.redos),
@@ -275,7 +279,7 @@ class Redo:
         if found is None:
             alone = Redo(
                 self.laws[joint:],
-                Budget(_GRID_DB[cell], self.budget.second_visit, self.budget.given_back),
+                Budget(LEFT_GRID_DB[cell], self.budget.second_visit, self.budget.given_back),
                 self.attempts,
             )
             found = self.shared[key] = alone.value(0, redos_left, used, 0.0)
@@ -314,7 +318,7 @@ class Redo:
         def dear(loss: float) -> bool:
             return self.value(joint + 1, redos_left, 0, so_far_db + loss).cost > again
 
-        low, high = 0.0, 60.0
+        low, high = 0.0, MOST_LOSS_DB
         if not dear(high):
             return _ANY
         if dear(low):
@@ -323,7 +327,7 @@ class Redo:
             if low < loss < high:
                 low, high = (low, loss) if dear(loss) else (loss, high)
         for _ in range(_HALVINGS):
-            if high - low <= 1e-5:
+            if high - low <= LIMIT_TOLERANCE_DB:
                 break
             middle = 0.5 * (low + high)
             low, high = (low, middle) if dear(middle) else (middle, high)

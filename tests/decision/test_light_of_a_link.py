@@ -289,6 +289,7 @@ def test_what_was_worked_out_for_one_owners_limit_is_not_used_for_another(rules:
     first = cost(0.3)
     assert cost(0.12) != first
     rules.light.redone.clear()
+    rules.light.redone_on_grid.clear()
     cost(0.12)
     assert cost(0.3) == first
 
