@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from importlib import resources
+from pathlib import Path
 from typing import Protocol
 
 import orjson
@@ -15,11 +16,12 @@ import orjson
 from repairadvisor.decision.advice import Advice, Comparison
 from repairadvisor.decision.cautions import KNOWN, owed
 from repairadvisor.decision.fault_tree import Tree, tree_for
-from repairadvisor.decision.method import advise
+from repairadvisor.decision.method import METHOD_VERSION, advise
 from repairadvisor.decision.prepare import prepare
 from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.situation import look
+from repairadvisor.decision.stored_light import as_plain
 from repairadvisor.decision.what_if import compare
 from repairadvisor.errors import ConflictError, Fault, InputError, KeyReusedError, NotFoundError
 from repairadvisor.facts.context import Context
@@ -29,6 +31,7 @@ from repairadvisor.policy.model import Policy
 from repairadvisor.schemas.advice import document_bytes, read_document
 from repairadvisor.schemas.request import AdviceRequest, read_request, read_tree_request
 from repairadvisor.settings import Settings
+from repairadvisor.store.compiled import Compiled
 from repairadvisor.store.database import migrate, open_database
 from repairadvisor.store.records import AdviceRecord, Records, StoredAdvice
 
@@ -296,10 +299,31 @@ def default_policy() -> Policy:
     return load_policy(texts)
 
 
-def prepared_method() -> PreparedMethod:
-    """The method under the policy that ships, compiled. Takes a while; do it once."""
+def prepared_method(cache: Path | None = None) -> PreparedMethod:
+    """The method under the policy that ships, compiled. Takes a while; do it once.
+
+    In ``cache``, a folder, it leaves what compiling came to, and finds it there the next time.
+    """
     policy = default_policy()
-    return PreparedMethod(policy, prepare(policy))
+    if cache is None:
+        return PreparedMethod(policy, prepare(policy))
+    compiled = Compiled(cache, f"{policy.id} {METHOD_VERSION} {_program()}")
+    stored = compiled.read()
+    rules = prepare(policy, stored)
+    if stored is None:
+        compiled.write(as_plain(rules.light))
+    return PreparedMethod(policy, rules)
+
+
+def _program() -> str:
+    """The SHA-256 of the modules that compiling runs through: another program may come to something else."""
+    digest = hashlib.sha256()
+    package = resources.files("repairadvisor")
+    for name in ("facts", "optics", "policy", "decision"):
+        for file in sorted((package / name).iterdir(), key=lambda one: one.name):
+            if file.name.endswith(".py"):
+                digest.update(file.name.encode() + b"\0" + file.read_bytes())
+    return digest.hexdigest()
 
 
 def open_records(settings: Settings) -> Records:
@@ -311,4 +335,4 @@ def open_records(settings: Settings) -> Records:
 
 def open_advisor(settings: Settings) -> Advisor:
     """The whole service as ``settings`` say. Raises :class:`SettingsError` where they cannot be met."""
-    return Advisor(prepared_method(), open_records(settings))
+    return Advisor(prepared_method(settings.cache), open_records(settings))

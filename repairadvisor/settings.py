@@ -17,7 +17,8 @@ any mapping, and so that what a process was started with is read once.
                                 over HTTP; not set: 24
 =============================  ===============================================================
 
-A variable that is set to the empty text counts as not set.
+What compiling the policy came to is left in ``repairadvisor`` in the user's cache folder (``XDG_CACHE_HOME``, else
+``.cache`` at home); it can be deleted at any time. A variable that is set to the empty text counts as not set.
 """
 
 from __future__ import annotations
@@ -61,7 +62,8 @@ class Settings:
 
     ``database_url`` names its driver and may hold a password, so it is left out of the printed form;
     ``host`` is a loopback address; ``port`` is 0 (any free port) to 65535. ``plugins``, ``worker`` and ``public_url``
-    are "" where they are not set; ``tree_nodes`` is 1 to 10000.
+    are "" where they are not set; ``tree_nodes`` is 1 to 10000. ``cache`` is the folder for what can be worked
+    out again, None where there is none.
     """
 
     database_url: str = field(repr=False)
@@ -71,6 +73,7 @@ class Settings:
     worker: str = ""
     public_url: str = ""
     tree_nodes: int = DEFAULT_TREE_NODES
+    cache: Path | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "database_url", _database_url(self.database_url))
@@ -98,7 +101,17 @@ class Settings:
             worker=environment.get(WORKER) or "",
             public_url=environment.get(PUBLIC_URL) or "",
             tree_nodes=_tree_nodes(environment.get(TREE_NODES) or str(DEFAULT_TREE_NODES)),
+            cache=cache_folder(environment),
         )
+
+
+def cache_folder(environment: Mapping[str, str]) -> Path | None:
+    """Where this program leaves what it can work out again, by the XDG Base Directory Specification; None where neither
+    XDG_CACHE_HOME nor HOME is an absolute path."""
+    folder = Path(environment.get("XDG_CACHE_HOME", ""))
+    if not folder.is_absolute():
+        folder = Path(environment.get("HOME", "")) / ".cache"
+    return folder / "repairadvisor" if folder.is_absolute() else None
 
 
 def state_folder(environment: Mapping[str, str]) -> Path:

@@ -6,6 +6,8 @@ At the end a run says of each expensive check how much of it was done: "n of N".
 from __future__ import annotations
 
 import os
+import shutil
+import tempfile
 from collections.abc import Callable
 
 import pytest
@@ -14,6 +16,22 @@ from hypothesis import settings
 settings.register_profile("fixed", derandomize=True)
 settings.register_profile("whole", print_blob=True)
 settings.load_profile("whole" if os.environ.get("REPAIRADVISOR_LONG") else "fixed")
+
+
+#: Compiled once for all processes of a run, those that tests start included; never what another run has left.
+_CACHE = pytest.StashKey[str]()
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Give the run a cache of its own; its workers and their children find it in the environment."""
+    if not hasattr(config, "workerinput"):
+        config.stash[_CACHE] = os.environ["XDG_CACHE_HOME"] = tempfile.mkdtemp(prefix="repairadvisor-cache-")
+
+
+def pytest_unconfigure(config: pytest.Config) -> None:
+    """Take it away again."""
+    if _CACHE in config.stash:
+        shutil.rmtree(config.stash[_CACHE], ignore_errors=True)
 
 
 @pytest.fixture

@@ -5,10 +5,12 @@ Written by ``python tests/loss_picture.py``; a test fails when it no longer show
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 from repairadvisor.optics.joint_law import JointLaw
 from repairadvisor.service import prepared_method
+from repairadvisor.settings import cache_folder
 
 PICTURE = Path(__file__).resolve().parent.parent / "repairadvisor" / "optics" / "loss_of_three_methods.svg"
 CURVES = (
@@ -22,7 +24,7 @@ LEFT, TOP, WIDE, HIGH = 70, 24, 600, 300
 
 def picture() -> str:
     """The picture as SVG."""
-    laws = prepared_method().rules.light.laws
+    laws = prepared_method(cache_folder(os.environ)).rules.light.laws
     lines = [
         '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 720 390" font-family="sans-serif" font-size="13">',
         "<title>How often one joint loses more than so much, three methods against a margin of 0.5 dB</title>",

@@ -11,6 +11,7 @@ many run beside each other; ``--each`` prints every fault that went otherwise.
 
 from __future__ import annotations
 
+import os
 import random
 import sys
 from collections import Counter
@@ -29,6 +30,7 @@ from repairadvisor.decision.situation import look, weigh
 from repairadvisor.decision.start import DECIDED_WITH_THE_LOAD, as_it_stands
 from repairadvisor.facts.context import Context, Held, make_context
 from repairadvisor.service import prepared_method
+from repairadvisor.settings import cache_folder
 
 MOST_ASKED = 6
 
@@ -114,7 +116,7 @@ def _carried_out(rules: Rules, whole: Answer, truth: Context, plan: str, loaded:
 
 @cache
 def _rules() -> Rules:
-    return prepared_method().rules
+    return prepared_method(cache_folder(os.environ)).rules
 
 
 def one(seed: str) -> Ran:

@@ -12,6 +12,7 @@ import contextlib
 import functools
 import io
 import json
+import os
 import re
 import shlex
 import tempfile
@@ -27,7 +28,7 @@ from loss_picture import PICTURE, picture
 from repairadvisor import cli, settings
 from repairadvisor.facts.vocabulary import FACTS
 from repairadvisor.service import Advisor, PreparedMethod, open_records, prepared_method
-from repairadvisor.settings import Settings
+from repairadvisor.settings import Settings, cache_folder
 from repairadvisor.web.app import create_app
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -212,9 +213,9 @@ def is_whole(lines: list[str]) -> bool:
 
 
 @functools.cache
-def method() -> PreparedMethod:
+def method(_cache: Path | None = None) -> PreparedMethod:
     """The policy is compiled once for all examples."""
-    return prepared_method()
+    return prepared_method(cache_folder(os.environ))
 
 
 @functools.cache

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -16,7 +17,7 @@ from repairadvisor.render.headings import headings
 from repairadvisor.render.ticket_note import LONGEST, notes
 from repairadvisor.schemas.advice import AdviceSchema, document_bytes
 from repairadvisor.service import Advisor, PreparedMethod, open_records, prepared_method
-from repairadvisor.settings import Settings
+from repairadvisor.settings import Settings, cache_folder
 from repairadvisor.store.database import open_database
 from repairadvisor.store.records import Records
 
@@ -139,7 +140,7 @@ BESIDE_RAILS = {"place": "rail_side"}
 
 @pytest.fixture(scope="module")
 def shipped() -> PreparedMethod:
-    return prepared_method()
+    return prepared_method(cache_folder(os.environ))
 
 
 @pytest.mark.parametrize(("facts", "action"), [(SPARKS, "stand_off"), (BESIDE_RAILS, "out_of_scope")])
@@ -157,7 +158,7 @@ def test_the_shipped_policy_answers_in_the_published_shape(
 
 def test_the_same_facts_give_the_same_bytes_under_a_policy_prepared_anew(shipped: PreparedMethod) -> None:
     request = {"facts": SPARKS, "now": NOW.isoformat(), "record": False}
-    again = prepared_method()
+    again = prepared_method(cache_folder(os.environ))
     assert again.policy_id == shipped.policy_id
     assert (
         Advisor(again, None).advise(request, CLOCK).document == Advisor(shipped, None).advise(request, CLOCK).document

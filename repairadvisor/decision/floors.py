@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from repairadvisor.decision.light import JointClass, Light, joint_model, least_favourable, mode_of
-from repairadvisor.optics.distribution import LossTable, compile_sum
+from repairadvisor.decision.joint_classes import JointClass
+from repairadvisor.decision.light import Light, mode_of
+from repairadvisor.optics.distribution import LossTable
 from repairadvisor.policy.condition import Below, Condition, Every, IsOneOf, Some
 from repairadvisor.policy.model import LiftedBy, Policy, Screen
 from repairadvisor.policy.plan import Plan
@@ -50,18 +51,17 @@ def owner_limit_screens(policy: Policy, light: Light) -> tuple[BudgetScreen, ...
         key = light.owner_limit_key(plan)
         if key:
             found.setdefault(key, light.joint(plan))
-    return tuple(BudgetScreen(key, None, _owner_limit_screen(policy, key, joint)) for key, joint in found.items())
+    return tuple(
+        BudgetScreen(key, None, _owner_limit_screen(policy, light, key, joint)) for key, joint in found.items()
+    )
 
 
-def _owner_limit_screen(policy: Policy, key: tuple[str, ...], joint: JointClass) -> Screen:
+def _owner_limit_screen(policy: Policy, light: Light, key: tuple[str, ...], joint: JointClass) -> Screen:
     seldom = policy.rates["owner_limit_kept_least"]
     parts: list[Condition] = []
-    for service, many in policy.light.wavelengths.items():
-        mode = mode_of(service)
-        if (joint.method, mode) in policy.joints:
-            worst = least_favourable(policy, mode)
-            models = [joint_model(policy.joints[joint.method, mode], joint.factor, nm, worst) for nm in many]
-            limit = max(compile_sum([model]).loss_at_chance_above(1.0 - seldom.value) for model in models)
+    for service in policy.light.wavelengths:
+        if (joint.method, mode_of(service)) in policy.joints:
+            limit = light.kept_by_most_db[joint.method, f"{joint.factor:g}", service]
             below = Below("owner_joint_limit_db", "rate.owner_limit_kept_least", limit)
             parts.append(Every((IsOneOf("service_kind", (service,)), below)))
     return Screen(

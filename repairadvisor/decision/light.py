@@ -21,6 +21,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from repairadvisor.decision.cells import Interval, derived_interval
+from repairadvisor.decision.joint_classes import JointClass, classes_of
 from repairadvisor.decision.reflections import Reflections, compile_reflections
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.vocabulary import BY_NAME, MULTIMODE_TYPES, SINGLE_MODE_TYPES
@@ -43,7 +44,6 @@ from repairadvisor.optics.workmanship import (
 )
 from repairadvisor.policy.model import Derived, JointSet, Policy, Term
 from repairadvisor.policy.plan import Plan
-from repairadvisor.policy.read_light import LIKE_FOR_LIKE
 
 SINGLE_MODE, MULTIMODE = "single_mode", "multimode"
 BUDGET_DIRECT, BUDGET_INSERT = "budget_for_joints_db", "budget_for_two_joints_db"
@@ -57,23 +57,6 @@ USUAL_RADIUS_UM = 4.6
 CORES = {50.0: (25.0, 0.2), 62.5: (31.25, 0.275)}
 #: The core that loses more at the same offset, for where nobody has said the type.
 USUAL_CORE_UM = 50.0
-
-
-@dataclass(frozen=True, slots=True)
-class JointClass:
-    """What decides the loss of a plan: its method, joints in a row, workplace and what is given back."""
-
-    method: str
-    joints: int
-    factor: float
-    gives_back: str
-    inserts: bool
-
-    @property
-    def key(self) -> tuple[str, ...]:
-        """The class as a tuple of texts."""
-        inserted = "inserted" if self.inserts else ""
-        return (self.method, str(self.joints), f"{self.factor:g}", self.gives_back, inserted)
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +85,8 @@ class Light:
     derived: Mapping[str, Derived]
     mismatch_db: Mapping[tuple[str, str], float]
     one_way_step_db: Mapping[tuple[str, str], float]
+    #: By method, workplace and kind of service: the limit that as many joints keep as an owner's limit asks for.
+    kept_by_most_db: Mapping[tuple[str, str, str], float]
     #: What redo rules have come to, by everything they depend on: a memory, emptied when it grows too large.
     redone: dict[tuple[object, ...], Expected] = field(default_factory=dict, compare=False, repr=False)
     #: The same for a whole grid of budgets.
@@ -176,7 +161,7 @@ def mode_of(service: str) -> str:
 
 def compile_light(policy: Policy) -> Light:
     """Compile every distribution that a plan of the policy can ask for."""
-    classes = {plan.id: _class_of(policy, plan) for plan in policy.plans if plan.method != "none"}
+    classes = classes_of(policy)
     tables: dict[tuple[tuple[str, ...], str, int], Tables] = {}
     made: dict[tuple[tuple[float, ...], ...], Tables] = {}
     sums: dict[tuple[tuple[float, ...], ...], LossTable] = {}
@@ -203,9 +188,10 @@ def compile_light(policy: Policy) -> Light:
         laws=_laws(policy, used),
         back=_back(policy, used),
         reflections=_reflections(policy, tables, used),
-        derived=_budgets(policy),
+        derived=budgets_of(policy),
         mismatch_db=_of_type_pairs(policy, lambda near, far: mode_mismatch_loss_db(near / 2.0, far / 2.0)),
         one_way_step_db=_of_type_pairs(policy, step_db),
+        kept_by_most_db=_kept_by_most(policy, used),
     )
 
 
@@ -263,6 +249,21 @@ def attempts_failing(policy: Policy, made: JointSet) -> tuple[float, ...]:
     return failure_chances(made.failure_chance, prior, failing, max(most, 1))
 
 
+def _kept_by_most(policy: Policy, classes: Iterable[JointClass]) -> dict[tuple[str, str, str], float]:
+    """For each kind of service the limit that one joint keeps as often as an owner's limit asks for, in the fibre in
+    which it loses most."""
+    seldom = 1.0 - policy.rates["owner_limit_kept_least"].value
+    found: dict[tuple[str, str, str], float] = {}
+    for joint, (service, many) in itertools.product(classes, policy.light.wavelengths.items()):
+        made = policy.joints.get((joint.method, mode_of(service)))
+        key = (joint.method, f"{joint.factor:g}", service)
+        if made is not None and not made.pairs and key not in found:
+            worst = least_favourable(policy, mode_of(service))
+            sums = [compile_sum([joint_model(made, joint.factor, nm, worst)]) for nm in many]
+            found[key] = max(table.loss_at_chance_above(seldom) for table in sums)
+    return found
+
+
 def _back(policy: Policy, classes: Iterable[JointClass]) -> dict[tuple[str, int, str, int], LossTable]:
     """What comes out where nothing is on record: joints at a bench, in the usual fibre."""
     found: dict[tuple[str, int, str, int], LossTable] = {}
@@ -293,21 +294,6 @@ def attenuation_db_per_m(policy: Policy, mode: str, nm: int) -> float:
     """The highest attenuation among the fibre types of a mode, dB a metre: nobody yet knows the reel."""
     types = SINGLE_MODE_TYPES if mode == SINGLE_MODE else MULTIMODE_TYPES
     return max(policy.light.attenuation[name, nm] for name in types if (name, nm) in policy.light.attenuation) / 1000.0
-
-
-def _class_of(policy: Policy, plan: Plan) -> JointClass:
-    factor = 1.0
-    for adjust in policy.light.adjust:
-        if plan.fits(adjust.plans):
-            factor = max(factor, adjust.factor)
-    back = policy.light.given_back[plan.layout]
-    return JointClass(
-        method=plan.method,
-        joints=policy.light.joints_in_layout[plan.layout],
-        factor=factor,
-        gives_back=plan.method if back == LIKE_FOR_LIKE else back,
-        inserts=plan.layout == "insert_section",
-    )
 
 
 def joint_model(made: JointSet, factor: float, nm: int, size_um: float) -> LossModel:
@@ -344,7 +330,7 @@ def _given_back(policy: Policy, joint: JointClass, mode: str, nm: int) -> list[L
     return [joint_model(policy.joints[joint.gives_back, mode], 1.0, nm, usual)] * joint.joints
 
 
-def _budgets(policy: Policy) -> dict[str, Derived]:
+def budgets_of(policy: Policy) -> dict[str, Derived]:
     """The two budgets for the joints, as derived facts."""
     kept = (
         Term("margin_db", 1.0, None, None),

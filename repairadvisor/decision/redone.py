@@ -19,7 +19,8 @@ from itertools import pairwise
 import numpy as np
 
 from repairadvisor.decision.fibre_width import size_of
-from repairadvisor.decision.light import JointClass, Light, attenuation_db_per_m, inserted_ends_m, mode_of
+from repairadvisor.decision.joint_classes import JointClass
+from repairadvisor.decision.light import Light, attenuation_db_per_m, inserted_ends_m, mode_of
 from repairadvisor.decision.plan_rows import fibres_fact
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Between, Known

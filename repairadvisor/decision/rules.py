@@ -7,12 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 from repairadvisor.decision.cells import axes_of
 from repairadvisor.decision.floors import budget_screens, owner_limit_screens
 from repairadvisor.decision.light import Light, compile_light
 from repairadvisor.decision.plan_rows import PlanRows, rows_of
 from repairadvisor.decision.screens import CompiledRules, compile_rules
+from repairadvisor.decision.stored_light import from_plain
 from repairadvisor.facts.context import NOT_MORE_THAN
 from repairadvisor.facts.vocabulary import BY_NAME
 from repairadvisor.policy.condition import Condition
@@ -67,9 +69,10 @@ class Rules:
         return self.starts[kind] + i
 
 
-def compiled(policy: Policy) -> Rules:
-    """Compile a policy. Raises PolicyError for a rule of too many combinations."""
-    light = compile_light(policy)
+def compiled(policy: Policy, stored: Mapping[str, Any] | None = None) -> Rules:
+    """Compile a policy, with what was stored of its light where there is any. Raises PolicyError for a rule of too many
+    combinations, and what :func:`repairadvisor.decision.stored_light.from_plain` raises."""
+    light = compile_light(policy) if stored is None else from_plain(policy, stored)
     policy = replace(policy, derived={**policy.derived, **light.derived})
     bits = PlanBits(policy.plans)
     of_key = _plans_by_key(policy.plans, light)

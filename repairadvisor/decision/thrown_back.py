@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
-from repairadvisor.decision.light import MULTIMODE, SINGLE_MODE, JointClass, together_key
+from repairadvisor.decision.joint_classes import JointClass
+from repairadvisor.decision.light import MULTIMODE, SINGLE_MODE, together_key
 from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.reflections import COLDEST_C, COUNTED_DB, GEL_METHODS, HOTTEST_C, published_limit
 from repairadvisor.decision.rules import Rules

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import datetime
@@ -17,6 +18,7 @@ from repairadvisor.facts.context import Context
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.facts.value import Known, NotApplicable, State
 from repairadvisor.service import PreparedMethod, prepared_method
+from repairadvisor.settings import cache_folder
 
 #: Jobs that end in a repair with nothing left to check that could change it: at home, below ground, in a data hall.
 KNOWN_JOBS = ("lead-crushed-by-the-sofa", "flooded-hole-and-six-dark-fibres", "forklift-over-the-parallel-trunk")
@@ -39,7 +41,7 @@ class Asked:
 @cache
 def method() -> PreparedMethod:
     """The policy that ships, compiled once a run."""
-    return prepared_method()
+    return prepared_method(cache_folder(os.environ))
 
 
 def told(job: Job) -> Asked:

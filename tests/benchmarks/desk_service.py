@@ -77,6 +77,7 @@ def serving(folder: Path, database_url: str, *given: str) -> Iterator[str]:
     environment = {
         "PATH": os.environ.get("PATH", ""),
         "HOME": str(folder),
+        "XDG_CACHE_HOME": os.environ.get("XDG_CACHE_HOME", ""),
         "PYTHONPATH": os.pathsep.join([str(_TESTS), *filter(None, [os.environ.get("PYTHONPATH")])]),
         "REPAIRADVISOR_DATABASE_URL": database_url,
     }

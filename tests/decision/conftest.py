@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 
 import pytest
@@ -9,21 +10,21 @@ from whole_jobs import Job
 
 from repairadvisor.decision.advice import Advice
 from repairadvisor.decision.method import advise
-from repairadvisor.decision.prepare import prepare
 from repairadvisor.decision.rules import Rules
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.policy.model import Policy
-from repairadvisor.service import default_policy
+from repairadvisor.service import default_policy, prepared_method
+from repairadvisor.settings import cache_folder
+
+
+@pytest.fixture(scope="session")
+def rules() -> Rules:
+    return prepared_method(cache_folder(os.environ)).rules
 
 
 @pytest.fixture(scope="session")
 def policy() -> Policy:
     return default_policy()
-
-
-@pytest.fixture(scope="session")
-def rules(policy: Policy) -> Rules:
-    return prepare(policy)
 
 
 @pytest.fixture(scope="session")

@@ -119,6 +119,7 @@ class Crew:
         environment = {
             "PATH": os.environ.get("PATH", ""),
             "HOME": str(self.folder),
+            "XDG_CACHE_HOME": os.environ.get("XDG_CACHE_HOME", ""),
             "PYTHONPATH": os.pathsep.join([str(TESTS), *filter(None, [os.environ.get("PYTHONPATH")])]),
             "REPAIRADVISOR_DATABASE_URL": self._database_url,
             "REPAIRADVISOR_WORKER": name if self._named else "",

@@ -27,7 +27,7 @@ from repairadvisor.facts.vocabulary import BY_NAME, FIRST_ASKED
 from repairadvisor.render import terminal
 from repairadvisor.render.headings import headings
 from repairadvisor.service import Advisor, PreparedMethod, prepared_method
-from repairadvisor.settings import Settings
+from repairadvisor.settings import Settings, cache_folder
 from repairadvisor.store.database import migrate, open_database
 from repairadvisor.store.records import Records
 from repairadvisor.web.app import create_app
@@ -128,7 +128,7 @@ class Watch:
 
 @pytest.fixture(scope="session")
 def method() -> Remembering:
-    return Remembering(prepared_method())
+    return Remembering(prepared_method(cache_folder(os.environ)))
 
 
 @pytest.fixture(scope="module")
