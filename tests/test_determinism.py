@@ -31,7 +31,7 @@ from repairadvisor.schemas.fault_tree import tree_bytes
 from repairadvisor.service import prepared_method
 from whole_jobs import whole_jobs
 
-rules = prepared_method(cache_folder(os.environ)).rules
+rules = prepared_method().rules  # compiled in each process anew
 print(rules.policy_id)
 wanted = set(sys.argv[3:])
 for job in whole_jobs():
