@@ -56,9 +56,9 @@ def normal_score(loss_db: float, table: LossTable) -> float:
 def chart(scores: Sequence[float], allowance: float = 0.5, interval: float = 5.0) -> Chart:
     """The chart over scores in the order of the work, in standard deviations.
 
-    ``allowance`` (0 to 2) is half the shift that is to be found soon, ``interval`` (1 to 20) the decision interval: with
-    0.5 and 5 a false signal every 465 scores, and a shift of one standard deviation is found after 10.4 on average.
-    Errors: OpticsError for what lies outside.
+    ``allowance`` (0 to 2) is half the shift that is to be found soon, ``interval`` (1 to 20) the decision interval:
+    with 0.5 and 5 a false signal every 465 scores, and a shift of one standard deviation is found after 10.4 on
+    average. Errors: OpticsError for what lies outside.
     """
     in_range("allowance", allowance, 0.0, 2.0, "standard deviations")
     in_range("decision interval", interval, 1.0, 20.0, "standard deviations")
