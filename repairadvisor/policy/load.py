@@ -62,6 +62,7 @@ FILES = (
     "wording.toml",
 )
 SCREEN_FILES = "screens_"
+UNITS_OF_MONEY = ("cu", "cu/h")
 LONGEST_FILE = 2_000_000
 MOST_KEY_PARTS = 20
 #: A dotted key is read in time that grows with the square of its parts.
@@ -145,7 +146,7 @@ class _Loader:
             facts=self._facts(),
             minutes=tuple(self._minutes()),
             prices=tuple(self._prices(prices)),
-            rates={name: read_number(name, table) for name, table in prices.tables("rate")},
+            rates={name: _rate(name, table) for name, table in prices.tables("rate")},
             crew_by_place=read_crew(crew, "least_by_place", places),
             crew_by_access=read_crew(crew, "least_by_access", self.words["access"]),
             joints={
@@ -239,6 +240,11 @@ class _Loader:
         for row in table.rows("control"):
             yield read_control(row, self.words, self.limits, self.derived)
         table.done()
+
+
+def _rate(name: str, table: Table) -> Number:
+    """A rate; one in money may be a range. Others are used where a policy is compiled."""
+    return read_number(name, table, may_range=table.raw.get("unit") in UNITS_OF_MONEY)
 
 
 def _refuse_unnamed(policy: Policy) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from repairadvisor.policy.condition import Condition
 from repairadvisor.policy.plan import PartialPlan, Plan
@@ -32,9 +32,13 @@ PHASES = ("travel", "set_up", "prepare", "join", "test", "clear_away")
 PRICE_PARTS = ("labour", "materials", "machine", "outage", "second_visit", "later_visit", "stand_off")
 
 
+#: The low and the high end of a number that is known as a range; its middle decides.
+Ends = tuple[float, float]
+
+
 @dataclass(frozen=True, slots=True)
 class Number:
-    """A number that is never bare."""
+    """A number that is never bare. ``since``: the day from which it holds. ``ends``: of a range, else None."""
 
     name: str
     value: float
@@ -42,6 +46,7 @@ class Number:
     source: str
     known: str
     since: str
+    ends: Ends | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,11 +134,16 @@ class FactPolicy:
     price_min: float
     lasts_min: float | None
     known: str
+    source: str = ""
+    since: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class MinutesRow:
-    """Minutes of one piece of work for the plans it speaks of; by the words of one fact, per one number."""
+    """Minutes of one piece of work for the plans it speaks of; by the words of one fact, per one number.
+
+    ``ends``: of those that are ranges, by "p50" or "p95" and the word.
+    """
 
     id: str
     phase: str
@@ -145,11 +155,17 @@ class MinutesRow:
     times: float
     source: str
     known: str
+    unit: str = "min"
+    since: str = ""
+    ends: Mapping[tuple[str, str], Ends] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
 class PriceRow:
-    """Money for the plans it speaks of; by the words of one fact, per one number."""
+    """Money for the plans it speaks of; by the words of one fact, per one number.
+
+    ``ends``: of those that are ranges, by "cu" and the word.
+    """
 
     id: str
     part: str
@@ -159,6 +175,9 @@ class PriceRow:
     per: str
     source: str
     known: str
+    unit: str = "cu"
+    since: str = ""
+    ends: Mapping[tuple[str, str], Ends] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,6 +205,7 @@ class JointSet:
     reflectance_worst_db: Mapping[str, Number]
     source: str
     known: str
+    since: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,6 +299,7 @@ class Adjust:
     factor: float
     source: str
     known: str
+    since: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -182,11 +182,15 @@ def read_cautions(table: Table, words: Words, limits: Limits, derived: Mapping[s
         if tag not in texts:
             raise PolicyError(f"{table.where}: workmanship", f"{tag} has no text", ", ".join(texts))
     cautions = []
+    seen: set[str] = set()
     for row in table.rows("caution"):
         tag = row.text("tag")
         if tag not in texts:
             raise PolicyError(row.where, f"tag {tag} has no text", ", ".join(texts))
-        row.text("id", "")
+        name = row.text("id")
+        if name in seen:
+            raise PolicyError(row.where, "is named twice")
+        seen.add(name)
         row.text("source", "")
         row.text("known", "")
         when = condition_at(row, "when", limits, tuple(derived))
