@@ -16,6 +16,7 @@ import orjson
 from repairadvisor.decision.advice import Advice, Comparison
 from repairadvisor.decision.cautions import KNOWN, owed
 from repairadvisor.decision.fault_tree import Tree, tree_for
+from repairadvisor.decision.loosening import policy_with
 from repairadvisor.decision.method import METHOD_VERSION, advise
 from repairadvisor.decision.prepare import prepare
 from repairadvisor.decision.reasons import Words
@@ -26,13 +27,13 @@ from repairadvisor.decision.what_if import compare
 from repairadvisor.errors import ConflictError, Fault, InputError, KeyReusedError, NotFoundError
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.parse import parse_context
-from repairadvisor.policy.load import load_policy
 from repairadvisor.policy.model import Policy
 from repairadvisor.schemas.advice import document_bytes, read_document
 from repairadvisor.schemas.request import AdviceRequest, read_request, read_tree_request
 from repairadvisor.settings import Settings
 from repairadvisor.store.compiled import Compiled
 from repairadvisor.store.database import migrate, open_database
+from repairadvisor.store.policy_files import default_texts, read_overlays
 from repairadvisor.store.records import AdviceRecord, Records, StoredAdvice
 
 _ADVICE_ID = re.compile(r"[0-9a-f]{32}")
@@ -294,17 +295,24 @@ def _read_again(stored: StoredAdvice) -> Answer:
 
 def default_policy() -> Policy:
     """The policy that ships with this program."""
-    folder = resources.files("repairadvisor.policy") / "default"
-    texts = {file.name: file.read_text(encoding="utf-8") for file in folder.iterdir() if file.name.endswith(".toml")}
-    return load_policy(texts)
+    return policy_in_force(None)
 
 
-def prepared_method(cache: Path | None = None) -> PreparedMethod:
-    """The method under the policy that ships, compiled. Takes a while; do it once.
+def policy_in_force(overlay: Path | None) -> Policy:
+    """The policy that ships, with the overlay in a folder laid over it where there is one.
 
-    In ``cache``, a folder, it leaves what compiling came to, and finds it there the next time.
+    Raises :class:`PolicyError` for an overlay that cannot be used as a whole.
     """
-    policy = default_policy()
+    return policy_with(default_texts(), () if overlay is None else read_overlays(overlay))
+
+
+def prepared_method(cache: Path | None = None, overlay: Path | None = None) -> PreparedMethod:
+    """The method under the policy that ships and the overlay in a folder, compiled. Takes a while; do it once.
+
+    In ``cache``, a folder, it leaves what compiling came to, and finds it there the next time. Raises
+    :class:`PolicyError`.
+    """
+    policy = policy_in_force(overlay)
     if cache is None:
         return PreparedMethod(policy, prepare(policy))
     compiled = Compiled(cache, f"{policy.id} {METHOD_VERSION} {_program()}")
@@ -334,5 +342,6 @@ def open_records(settings: Settings) -> Records:
 
 
 def open_advisor(settings: Settings) -> Advisor:
-    """The whole service as ``settings`` say. Raises :class:`SettingsError` where they cannot be met."""
-    return Advisor(prepared_method(settings.cache), open_records(settings))
+    """The whole service as ``settings`` say. Raises :class:`SettingsError` where they cannot be met, and
+    :class:`PolicyError` for an overlay that cannot be used."""
+    return Advisor(prepared_method(settings.cache, settings.policy), open_records(settings))

@@ -71,7 +71,15 @@ _LONG_KEY = re.compile(r"^\s*\[{0,2}[\w-]+(?:\s*\.\s*[\w-]+){" + str(MOST_KEY_PA
 
 def load_policy(texts: Mapping[str, str]) -> Policy:
     """The policy that the files, given as name and text, hold. Raises PolicyError with file and key."""
-    raw = {name: _parsed(name, texts[name]) for name in sorted(texts)}
+    return read_policy({name: parsed(name, texts[name]) for name in sorted(texts)})
+
+
+def read_policy(raw: Mapping[str, Mapping[str, object]]) -> Policy:
+    """The policy that parsed files, by name, hold. Raises PolicyError with file and key.
+
+    Rows that say ``remove = true`` count as not there, but belong to what the id is made of.
+    """
+    raw = {name: raw[name] for name in sorted(raw)}
     for name in FILES:
         if name not in raw:
             raise PolicyError(name, "is missing")
@@ -79,10 +87,21 @@ def load_policy(texts: Mapping[str, str]) -> Policy:
         if name not in FILES and not name.startswith(SCREEN_FILES):
             raise PolicyError(name, "is no file of a policy", ", ".join((*FILES, f"{SCREEN_FILES}….toml")))
     canonical = json.dumps(_decimal(raw), sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
-    return _Loader(raw).policy(hashlib.sha256(canonical).hexdigest(), canonical)
+    return _Loader(_without_removed(raw)).policy(hashlib.sha256(canonical).hexdigest(), canonical)
 
 
-def _parsed(name: str, text: str) -> dict[str, object]:
+def _without_removed(raw: Mapping[str, Mapping[str, object]]) -> dict[str, object]:
+    return {name: {key: _kept(value) for key, value in table.items()} for name, table in raw.items()}
+
+
+def _kept(value: object) -> object:
+    if not isinstance(value, list):
+        return value
+    return [row for row in value if not (isinstance(row, Mapping) and row.get("remove") is True)]
+
+
+def parsed(name: str, text: str) -> dict[str, object]:
+    """The tables of one file. Raises PolicyError for what is too long, nested too deep or not TOML."""
     if len(text) > LONGEST_FILE:
         raise PolicyError(name, f"is longer than {LONGEST_FILE} characters")
     if _LONG_KEY.search(text):

@@ -103,6 +103,19 @@ class Screen:
 
 
 @dataclass(frozen=True, slots=True)
+class Loosened:
+    """A screen as it was before an overlay loosened it, with what it hung on: sums, and how long observations held.
+    ``holds_longer`` are the facts of which an observation counts for longer now; who loosened it, why, and when."""
+
+    screen: Screen
+    derived: Mapping[str, Derived]
+    holds_longer: tuple[str, ...]
+    by: str
+    because: str
+    on: str
+
+
+@dataclass(frozen=True, slots=True)
 class Slot:
     """Something on its way: when it counts, after how many minutes, and what is then the case."""
 
@@ -266,7 +279,8 @@ class Control:
 
 @dataclass(frozen=True, slots=True)
 class Policy:
-    """Everything an operator owns. ``canonical`` is the merged policy as bytes, ``id`` its SHA-256."""
+    """Everything an operator owns. ``canonical`` is the merged policy as bytes, ``id`` its SHA-256. ``loosened``:
+    screens that overlays loosened, as they were."""
 
     id: str
     canonical: bytes
@@ -288,6 +302,7 @@ class Policy:
     kit: tuple[KitItem, ...]
     controls: tuple[Control, ...]
     wording: Mapping[str, object]
+    loosened: tuple[Loosened, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
