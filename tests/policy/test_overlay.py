@@ -232,7 +232,11 @@ def test_the_order_of_files_does_not_matter(raw: dict[str, Any], order: list[str
             '[text]\nlone_wrok = "Not alone."\n',
             "cautions.toml: lone_wrok: no such caution; did you mean lone_work?",
         ),
-        ("prices.toml", '[[price]]\nid = "pigtail"\nplns = {}\n', "price pigtail: 'plns' is not known; did you mean plans?"),
+        (
+            "prices.toml",
+            '[[price]]\nid = "pigtail"\nplns = {}\n',
+            "price pigtail: 'plns' is not known; did you mean plans?",
+        ),
         (
             "prices.toml",
             '[[price]]\nid = "pigtail"\ncu = 7\n',
