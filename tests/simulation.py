@@ -61,7 +61,7 @@ def run(rules: Rules, world: dict[str, Held]) -> Ran:
     known = {name: world[name] for name in TOLD_FIRST if name in world}
     first = found = _answered(rules, known)
     asked: list[str] = []
-    while found.action == "ask_first" and len(asked) < MOST_ASKED:
+    while found.questions and len(asked) < MOST_ASKED:  # also what may be asked on the way
         new = [one.fact for one in found.questions if one.fact in world and one.fact not in known]
         if not new:
             break
