@@ -1,4 +1,4 @@
-"""``repairadvisor policy``: look at the rules, prove claims about them, compare them with others; a module a command."""
+"""``repairadvisor policy``: look at the rules, prove claims about them, compare them with others."""
 
 from __future__ import annotations
 
