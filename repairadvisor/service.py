@@ -35,7 +35,7 @@ from repairadvisor.store.compiled import Compiled
 from repairadvisor.store.database import migrate, open_database
 from repairadvisor.store.records import AdviceRecord, Records, StoredAdvice
 
-_ADVICE_ID = re.compile(r"[0-9a-f]{32}")
+ADVICE_ID = re.compile(r"[0-9a-f]{32}")
 
 
 class Method(Protocol):
@@ -145,6 +145,11 @@ class Advisor:
         return self._method.wording
 
     @property
+    def method(self) -> Method:
+        """The method under the policy in force."""
+        return self._method
+
+    @property
     def records(self) -> Records | None:
         """Where advice is kept, if anywhere."""
         return self._records
@@ -250,7 +255,7 @@ class Advisor:
 
     def given(self, advice_id: str) -> StoredAdvice:
         """The advice that was kept under ``advice_id``. Raises :class:`NotFoundError`."""
-        if self._records is None or not _ADVICE_ID.fullmatch(advice_id):
+        if self._records is None or not ADVICE_ID.fullmatch(advice_id):
             raise NotFoundError("advice", advice_id)
         return self._records.get(advice_id)
 

@@ -157,7 +157,7 @@ def _decimal(value: object) -> object:
 
 
 def _undone(value: object) -> object:
-    """The value with every number and date in the place of its text. Whole numbers are whole, where that loses nothing."""
+    """The value with every number and date in the place of its text; whole numbers are whole."""
     if isinstance(value, dict):
         return {key: _undone(one) for key, one in value.items()}
     if isinstance(value, list):

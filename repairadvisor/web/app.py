@@ -10,7 +10,7 @@ from repairadvisor.schemas.json_text import LONGEST
 from repairadvisor.service import Advisor, open_advisor
 from repairadvisor.settings import Settings
 from repairadvisor.web import problems
-from repairadvisor.web.api import MOST_TREE_NODES, api
+from repairadvisor.web.api import CACHE, MOST_TREE_NODES, api
 from repairadvisor.web.deliveries import deliveries
 from repairadvisor.web.pages import pages
 from repairadvisor.web.this_machine import refuse_strangers
@@ -27,6 +27,7 @@ def create_app(settings: Settings, advisor: Advisor | None = None, office: Offic
     app = Flask("repairadvisor.web")
     app.config["MAX_CONTENT_LENGTH"] = LONGEST
     app.config[MOST_TREE_NODES] = settings.tree_nodes
+    app.config[CACHE] = settings.cache
     # A path is what it is: no redirects between spellings, which would lose a body.
     app.url_map.merge_slashes = False
     app.url_map.strict_slashes = True
