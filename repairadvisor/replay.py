@@ -11,7 +11,8 @@ import orjson
 
 from repairadvisor.decision.method import METHOD_VERSION
 from repairadvisor.decision.replay import Replay, context_again, differences
-from repairadvisor.errors import ConflictError, PolicyError
+from repairadvisor.errors import ConflictError, Fault, PolicyError
+from repairadvisor.facts.context import Context
 from repairadvisor.facts.vocabulary import VOCABULARY_VERSION
 from repairadvisor.policy.load import load_canonical
 from repairadvisor.schemas.advice import document_bytes
@@ -78,6 +79,13 @@ def replay_of(advisor: Advisor, advice_id: str, cache: Path | None = None) -> Re
     stored = advisor.given(advice_id)
     assert advisor.records is not None  # else nothing had been found
     return Replaying(advisor.records, cache, advisor.method).replay(stored)
+
+
+def told_again(stored: StoredAdvice) -> tuple[Context, str, tuple[Fault, ...]]:
+    """What a recorded advice was asked about: the context, the plan issued before, and what cannot be read any more."""
+    told = _told(stored)
+    context, unread = context_again(told.facts, told.now)
+    return context, told.issued_plan, unread
 
 
 @dataclass(frozen=True, slots=True)

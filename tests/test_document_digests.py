@@ -1,9 +1,10 @@
 """Another document under the same policy and the same version of the method: then recorded advice could not be made
 again. ``document_digests.json`` holds the digests of some documents, and under which policy and method.
 
-Where this fails because the method gives other documents, ``METHOD_VERSION`` in ``repairadvisor/decision/method.py`` has
-to go up; where it fails because policy or version are others, the file is old. ``python tests/test_document_digests.py``
-writes it anew, and refuses while the documents are others under the same policy and version.
+Where this fails because the method gives other documents, ``METHOD_VERSION`` in ``repairadvisor/decision/method.py``
+has to go up; where it fails because policy or version are others, the file is old. This file run as a program,
+``python tests/test_document_digests.py``, writes it anew, and refuses while the documents are others under the same
+policy and version.
 
 Numbers count to ten digits: exp differs in its last bit between machines, and the file is for all of them. No outside
 source: the digests are those of this program.

@@ -155,6 +155,17 @@ class Records:
         with reading(self._engine) as connection:
             return [StoredAdvice(**row) for row in connection.execute(query).mappings()]
 
+    def latest_ids(self, limit: int) -> list[str]:
+        """The ids of the ``limit`` advices given last, latest first, in the order of :meth:`latest`."""
+        query = select(advices.c.id).order_by(advices.c.given_at.desc(), advices.c.id).limit(limit)
+        with reading(self._engine) as connection:
+            return list(connection.execute(query).scalars())
+
+    def policy_ids(self) -> list[str]:
+        """The ids of all policies that are kept, in their order as texts."""
+        with reading(self._engine) as connection:
+            return list(connection.execute(select(policies.c.policy_id).order_by(policies.c.policy_id)).scalars())
+
     def keep_policy(self, policy_id: str, canonical: bytes) -> None:
         """Keep a policy for ever under its id; harmless to repeat.
 

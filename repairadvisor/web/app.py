@@ -13,6 +13,7 @@ from repairadvisor.web import problems
 from repairadvisor.web.api import CACHE, MOST_TREE_NODES, api
 from repairadvisor.web.deliveries import deliveries
 from repairadvisor.web.pages import pages
+from repairadvisor.web.policies import policies
 from repairadvisor.web.this_machine import refuse_strangers
 
 #: No script, nothing from elsewhere, in nobody's frame.
@@ -36,6 +37,7 @@ def create_app(settings: Settings, advisor: Advisor | None = None, office: Offic
     app.register_blueprint(api)
     app.register_blueprint(deliveries)
     app.register_blueprint(pages)
+    app.register_blueprint(policies)
     app.jinja_env.filters["moment"] = figures.moment
     app.before_request(refuse_strangers)
     app.after_request(_guard)
