@@ -35,7 +35,7 @@ from repairadvisor.store.compiled import Compiled
 from repairadvisor.store.database import migrate, open_database
 from repairadvisor.store.records import AdviceRecord, Records, StoredAdvice
 
-_ADVICE_ID = re.compile(r"[0-9a-f]{32}")
+ADVICE_ID = re.compile(r"[0-9a-f]{32}")
 
 
 class Method(Protocol):
@@ -144,6 +144,16 @@ class Advisor:
         """The words of the policy in force."""
         return self._method.wording
 
+    @property
+    def method(self) -> Method:
+        """The method under the policy in force."""
+        return self._method
+
+    @property
+    def records(self) -> Records | None:
+        """Where advice is kept, if anywhere."""
+        return self._records
+
     def advise(self, request: Mapping[str, object], clock: datetime, keep_as: KeepAs | None = None) -> Answer:
         """Advice on a request as it came in, kept unless it says ``"record": false``.
 
@@ -162,7 +172,8 @@ class Advisor:
             return Answer(advice, document, None)
         if self._records is None:
             raise ValueError("there is nowhere to keep the advice, and the request does not forgo it")
-        record = self._record(context, advice, document, clock, keep_as)
+        told = told_bytes(asked.facts, context.now, asked.issued_plan, turning=asked.turning_points)
+        record = self._record(context, advice, document, clock, keep_as, told)
         if keep_as is None:
             return Answer(advice, document, self._records.save(record))
         return _answer_once(keep_as, self._records.save_once(keep_as.id, record))
@@ -244,7 +255,7 @@ class Advisor:
 
     def given(self, advice_id: str) -> StoredAdvice:
         """The advice that was kept under ``advice_id``. Raises :class:`NotFoundError`."""
-        if self._records is None or not _ADVICE_ID.fullmatch(advice_id):
+        if self._records is None or not ADVICE_ID.fullmatch(advice_id):
             raise NotFoundError("advice", advice_id)
         return self._records.get(advice_id)
 
@@ -260,7 +271,13 @@ class Advisor:
         return self._method.standing_cautions(parse_context({"place": place}, now))
 
     def _record(
-        self, context: Context, advice: Advice, document: bytes, clock: datetime, keep_as: KeepAs | None
+        self,
+        context: Context,
+        advice: Advice,
+        document: bytes,
+        clock: datetime,
+        keep_as: KeepAs | None,
+        told: bytes,
     ) -> AdviceRecord:
         return AdviceRecord(
             given_at=clock,
@@ -273,7 +290,14 @@ class Advisor:
             action=advice.action,
             ticket=None if keep_as is None else keep_as.ticket,
             asked=None if keep_as is None else keep_as.asked,
+            request=told,
         )
+
+
+def told_bytes(facts: Mapping[str, object], now: datetime, issued_plan: str, *, turning: bool) -> bytes:
+    """What was told, as JSON: all that an advice is made from besides its policy and the method."""
+    told = {"facts": facts, "now": now.isoformat(), "issued_plan": issued_plan, "turning_points": turning}
+    return orjson.dumps(told, default=dict)
 
 
 def _answer_once(keep_as: KeepAs, stored: StoredAdvice) -> Answer:
@@ -299,20 +323,51 @@ def default_policy() -> Policy:
     return load_policy(texts)
 
 
-def prepared_method(cache: Path | None = None) -> PreparedMethod:
+def prepared_method(cache: Path | None = None, records: Records | None = None) -> PreparedMethod:
     """The method under the policy that ships, compiled. Takes a while; do it once.
 
-    In ``cache``, a folder, it leaves what compiling came to, and finds it there the next time.
+    In ``cache``, a folder, it leaves what compiling came to, and finds it there the next time. With ``records`` it is
+    kept there for ever, and what is kept there is what counts: advice has been given from it.
     """
-    policy = default_policy()
+    return prepared_under(default_policy(), cache, records)
+
+
+def prepared_under(policy: Policy, cache: Path | None = None, records: Records | None = None) -> PreparedMethod:
+    """The method under any policy, as :func:`prepared_method`. Raises PolicyError for one that cannot be weighed."""
+    if records is None:
+        return PreparedMethod(policy, _compiled(policy, cache))
+    kept = records.tables(policy.id, METHOD_VERSION)
+    rules = _from_kept(policy, kept)
+    if rules is not None:
+        return PreparedMethod(policy, rules)
+    rules = _compiled(policy, cache)
+    if kept is None:
+        records.keep_policy(policy.id, policy.canonical)
+        mine = orjson.dumps(as_plain(rules.light))
+        kept = records.keep_tables(policy.id, METHOD_VERSION, mine)
+        rules = rules if kept == mine else _from_kept(policy, kept) or rules
+    return PreparedMethod(policy, rules)
+
+
+def _from_kept(policy: Policy, kept: bytes | None) -> Rules | None:
+    """Rules from what was kept; None where nothing was, or what was is of another form."""
+    if kept is None:
+        return None
+    try:
+        return prepare(policy, orjson.loads(kept))
+    except (KeyError, IndexError, TypeError, ValueError):
+        return None
+
+
+def _compiled(policy: Policy, cache: Path | None) -> Rules:
     if cache is None:
-        return PreparedMethod(policy, prepare(policy))
+        return prepare(policy)
     compiled = Compiled(cache, f"{policy.id} {METHOD_VERSION} {_program()}")
     stored = compiled.read()
     rules = prepare(policy, stored)
     if stored is None:
         compiled.write(as_plain(rules.light))
-    return PreparedMethod(policy, rules)
+    return rules
 
 
 def _program() -> str:
@@ -335,4 +390,5 @@ def open_records(settings: Settings) -> Records:
 
 def open_advisor(settings: Settings) -> Advisor:
     """The whole service as ``settings`` say. Raises :class:`SettingsError` where they cannot be met."""
-    return Advisor(prepared_method(settings.cache), open_records(settings))
+    records = open_records(settings)
+    return Advisor(prepared_method(settings.cache, records), records)

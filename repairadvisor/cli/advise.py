@@ -63,7 +63,7 @@ def _advise(given: argparse.Namespace) -> int:
     if request.get("compare_with") is not None:
         return _compare(request, as_json=given.json)
     records = None if request.get("record") is False else open_records(Settings.from_environment(os.environ))
-    advisor = Advisor(prepared_method(cache_folder(os.environ)), records)
+    advisor = Advisor(prepared_method(cache_folder(os.environ), records), records)
     answer = advisor.advise(request, datetime.now(UTC))
     _print_answer(answer, advisor.wording, as_json=given.json)
     return DONE
