@@ -23,7 +23,7 @@ from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.situation import look
 from repairadvisor.decision.stored_light import as_plain
 from repairadvisor.decision.what_if import compare
-from repairadvisor.errors import ConflictError, Fault, InputError, KeyReusedError, NotFoundError
+from repairadvisor.errors import ConflictError, Fault, InputError, KeyReusedError, NotFoundError, PolicyError
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.policy.load import load_policy
@@ -368,6 +368,16 @@ def _compiled(policy: Policy, cache: Path | None) -> Rules:
     if stored is None:
         compiled.write(as_plain(rules.light))
     return rules
+
+
+def method_of(folder: Path) -> PreparedMethod:
+    """The method under the policy whose files stand in a folder, compiled. Raises :class:`PolicyError`."""
+    try:
+        texts = {file.name: file.read_text(encoding="utf-8") for file in sorted(folder.glob("*.toml"))}
+    except (OSError, UnicodeDecodeError) as error:
+        raise PolicyError(str(folder), f"cannot be read: {error}") from error
+    policy = load_policy(texts)
+    return PreparedMethod(policy, prepare(policy))
 
 
 def _program() -> str:

@@ -187,7 +187,7 @@ class _Loader:
 
     def __init__(self, raw: Mapping[str, object]) -> None:
         self.raw = raw
-        self.words, self.rows = read_plan_words(self.table("plan_words.toml"))
+        self.words, self.rows, self.barred = read_plan_words(self.table("plan_words.toml"))
         self.limits = self._limits()
         self.derived = self._derived()
 
@@ -223,6 +223,7 @@ class _Loader:
             kit=self._kit(),
             controls=tuple(self._controls()),
             wording=dict(self.table("wording.toml").raw),
+            barred_on_purpose=tuple(self.barred),
         )
         for table in (prices, joints, crew):
             table.done()

@@ -95,6 +95,8 @@ class Screen:
     lifted_by: LiftedBy
     call: tuple[str, ...]
     examples: Mapping[str, Mapping[str, object]]
+    #: Why what a check of the policy finds here is meant so; "" where nothing is. So in every row that has it.
+    on_purpose: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +109,7 @@ class Slot:
     then: Mapping[str, str | float]
     until: str
     meanwhile: tuple[str, ...]
+    on_purpose: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,6 +132,7 @@ class FactPolicy:
     price_min: float
     lasts_min: float | None
     known: str
+    on_purpose: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +149,7 @@ class MinutesRow:
     times: float
     source: str
     known: str
+    on_purpose: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,6 +164,7 @@ class PriceRow:
     per: str
     source: str
     known: str
+    on_purpose: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,6 +220,7 @@ class StepRow:
     for_action: tuple[str, ...]
     source: str
     known: str
+    on_purpose: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,6 +240,7 @@ class KitItem:
     spare_share: float
     spare_least: float
     round_up: bool
+    on_purpose: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,6 +276,8 @@ class Policy:
     kit: tuple[KitItem, ...]
     controls: tuple[Control, ...]
     wording: Mapping[str, object]
+    #: Parts of plans that make sense as words and that screens bar everywhere, with why they are kept.
+    barred_on_purpose: tuple[tuple[PartialPlan, str], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
