@@ -16,6 +16,7 @@ import orjson
 from repairadvisor.decision.advice import Advice, Comparison
 from repairadvisor.decision.cautions import KNOWN, owed
 from repairadvisor.decision.fault_tree import Tree, tree_for
+from repairadvisor.decision.loosening import policy_with
 from repairadvisor.decision.method import METHOD_VERSION, advise
 from repairadvisor.decision.prepare import prepare
 from repairadvisor.decision.reasons import Words
@@ -28,11 +29,13 @@ from repairadvisor.facts.context import Context
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.policy.load import load_policy
 from repairadvisor.policy.model import Policy
+from repairadvisor.policy.overlay import HEAD as OVERLAY_HEAD
 from repairadvisor.schemas.advice import document_bytes, read_document
 from repairadvisor.schemas.request import AdviceRequest, read_request, read_tree_request
 from repairadvisor.settings import Settings
 from repairadvisor.store.compiled import Compiled
 from repairadvisor.store.database import migrate, open_database
+from repairadvisor.store.policy_files import default_texts, read_overlays
 from repairadvisor.store.records import AdviceRecord, Records, StoredAdvice
 
 ADVICE_ID = re.compile(r"[0-9a-f]{32}")
@@ -318,18 +321,26 @@ def _read_again(stored: StoredAdvice) -> Answer:
 
 def default_policy() -> Policy:
     """The policy that ships with this program."""
-    folder = resources.files("repairadvisor.policy") / "default"
-    texts = {file.name: file.read_text(encoding="utf-8") for file in folder.iterdir() if file.name.endswith(".toml")}
-    return load_policy(texts)
+    return policy_in_force(None)
 
 
-def prepared_method(cache: Path | None = None, records: Records | None = None) -> PreparedMethod:
-    """The method under the policy that ships, compiled. Takes a while; do it once.
+def policy_in_force(overlay: Path | None) -> Policy:
+    """The policy that ships, with the overlay in a folder laid over it where there is one.
+
+    Raises :class:`PolicyError` for an overlay that cannot be used as a whole.
+    """
+    return policy_with(default_texts(), () if overlay is None else read_overlays(overlay))
+
+
+def prepared_method(
+    cache: Path | None = None, records: Records | None = None, overlay: Path | None = None
+) -> PreparedMethod:
+    """The method under the policy that ships and the overlay in a folder, compiled. Takes a while; do it once.
 
     In ``cache``, a folder, it leaves what compiling came to, and finds it there the next time. With ``records`` it is
-    kept there for ever, and what is kept there is what counts: advice has been given from it.
+    kept there for ever, and what is kept there is what counts: advice has been given from it. Raises PolicyError.
     """
-    return prepared_under(default_policy(), cache, records)
+    return prepared_under(policy_in_force(overlay), cache, records)
 
 
 def prepared_under(policy: Policy, cache: Path | None = None, records: Records | None = None) -> PreparedMethod:
@@ -371,7 +382,10 @@ def _compiled(policy: Policy, cache: Path | None) -> Rules:
 
 
 def method_of(folder: Path) -> PreparedMethod:
-    """The method under the policy whose files stand in a folder, compiled. Raises :class:`PolicyError`."""
+    """The method under the policy of a folder, compiled: an operator's overlay, or all the files of a policy. Raises
+    :class:`PolicyError`."""
+    if (folder / OVERLAY_HEAD).is_file():
+        return prepared_method(overlay=folder)
     try:
         texts = {file.name: file.read_text(encoding="utf-8") for file in sorted(folder.glob("*.toml"))}
     except (OSError, UnicodeDecodeError) as error:
@@ -399,6 +413,7 @@ def open_records(settings: Settings) -> Records:
 
 
 def open_advisor(settings: Settings) -> Advisor:
-    """The whole service as ``settings`` say. Raises :class:`SettingsError` where they cannot be met."""
+    """The whole service as ``settings`` say. Raises :class:`SettingsError` where they cannot be met, and
+    :class:`PolicyError` for an overlay that cannot be used."""
     records = open_records(settings)
-    return Advisor(prepared_method(settings.cache, records), records)
+    return Advisor(prepared_method(settings.cache, records, settings.policy), records)

@@ -167,6 +167,7 @@ def an_advice(**changes: Any) -> Advice:
                 120.0,
             ),
         ),
+        "loosened": (),
         "barred": (
             Barred(
                 "no-climb-alone",
@@ -206,6 +207,8 @@ def an_advice(**changes: Any) -> Advice:
             ),
         ),
         "turning_points_said": "",
+        "ranges": (),
+        "ranges_said": "",
         "issued_plan": "",
         "valid_until": "2031-05-04T09:00:00+00:00",
         "valid_because": "the wind was seen then",
@@ -215,7 +218,7 @@ def an_advice(**changes: Any) -> Advice:
         "vocabulary_version": "2",
         "facts_used": (FactUsed("spare_near_m", "3", "m", "Pipit Court crew", "2031-05-04T07:10:00+00:00"),),
         "unknown_that_matter": ("humidity_pct",),
-        "sources": (Source("height limit", "4 m", "common practice, no source", "common practice"),),
+        "sources": (Source("height limit", "4 m", "common practice, no source", "common practice", "2031-01-01"),),
     }
     return Advice(**{**parts, **changes})
 

@@ -1,7 +1,7 @@
 """The command line: the use cases of the service, at a shell; a module a command.
 
-Exit status 0 when it is done, 1 where a command has found what it looks for, 2 when something that was given cannot be used: then
-standard error has one line for each thing that is wrong.
+Exit status 0 when it is done, 1 where a command has found what it looks for, 2 when something that was given cannot be
+used: then standard error has one line for each thing that is wrong.
 """
 
 from __future__ import annotations

@@ -130,18 +130,13 @@ def never_winning(found: Wins) -> tuple[Finding, ...]:
 
 def _never(found: Wins, one: Looked) -> Finding:
     searched = f"searched in {_counted(found.weighed, 'weighed context')}"
+    usable = f"Plan {one.plan} did not win in the {_counted(one.permitted, 'context')} in which it could be used"
     if not one.permitted:
         sentence = f"Plan {one.plan} could be used in no context ({searched})."
     elif one.outdone_by:
-        sentence = (
-            f"Plan {one.plan} did not win in the {_counted(one.permitted, 'context')} in which it could be used ({searched}): "
-            f"{one.outdone_by} could be used in all of them and never cost more."
-        )
+        sentence = f"{usable} ({searched}): {one.outdone_by} could be used in all of them and never cost more."
     else:
-        sentence = (
-            f"Plan {one.plan} did not win in the {_counted(one.permitted, 'context')} in which it could be used ({searched}); "
-            "no one plan outdoes it in all of them."
-        )
+        sentence = f"{usable} ({searched}); no one plan outdoes it in all of them."
     return Finding("no win found", "plan_words.toml", (one.plan,), sentence, SEARCHED, None)
 
 

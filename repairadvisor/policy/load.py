@@ -64,6 +64,7 @@ FILES = (
     "wording.toml",
 )
 SCREEN_FILES = "screens_"
+UNITS_OF_MONEY = ("cu", "cu/h")
 LONGEST_FILE = 2_000_000
 MOST_KEY_PARTS = 20
 #: How numbers and dates begin in the canonical text.
@@ -75,7 +76,14 @@ _LONG_KEY = re.compile(r"^\s*\[{0,2}[\w-]+(?:\s*\.\s*[\w-]+){" + str(MOST_KEY_PA
 
 def load_policy(texts: Mapping[str, str]) -> Policy:
     """The policy that the files, given as name and text, hold. Raises PolicyError with file and key."""
-    raw = {name: _parsed(name, texts[name]) for name in sorted(texts)}
+    return read_policy({name: parsed(name, texts[name]) for name in sorted(texts)})
+
+
+def read_policy(raw: Mapping[str, Mapping[str, object]]) -> Policy:
+    """The policy that parsed files, by name, hold. Raises PolicyError with file and key.
+
+    Rows that say ``remove = true`` count as not there, but belong to what the id is made of.
+    """
     _refuse_other_files(raw)
     return _read(canonical_text(raw))
 
@@ -90,7 +98,8 @@ def load_canonical(canonical: bytes) -> Policy:
 
 
 def _read(canonical: bytes) -> Policy:
-    return _Loader(plain_of(canonical)).policy(hashlib.sha256(canonical).hexdigest(), canonical)
+    raw = _without_removed(plain_of(canonical))
+    return _Loader(raw).policy(hashlib.sha256(canonical).hexdigest(), canonical)
 
 
 def _refuse_other_files(names: Collection[str]) -> None:
@@ -118,7 +127,21 @@ def plain_of(canonical: bytes) -> dict[str, object]:
     return found
 
 
-def _parsed(name: str, text: str) -> dict[str, object]:
+def _without_removed(raw: Mapping[str, object]) -> dict[str, object]:
+    return {
+        name: {key: _kept(value) for key, value in table.items()} if isinstance(table, Mapping) else table
+        for name, table in raw.items()
+    }
+
+
+def _kept(value: object) -> object:
+    if not isinstance(value, list):
+        return value
+    return [row for row in value if not (isinstance(row, Mapping) and row.get("remove") is True)]
+
+
+def parsed(name: str, text: str) -> dict[str, object]:
+    """The tables of one file. Raises PolicyError for what is too long, nested too deep or not TOML."""
     if len(text) > LONGEST_FILE:
         raise PolicyError(name, f"is longer than {LONGEST_FILE} characters")
     if _LONG_KEY.search(text):
@@ -210,7 +233,7 @@ class _Loader:
             facts=self._facts(),
             minutes=tuple(self._minutes()),
             prices=tuple(self._prices(prices)),
-            rates={name: read_number(name, table) for name, table in prices.tables("rate")},
+            rates={name: _rate(name, table) for name, table in prices.tables("rate")},
             crew_by_place=read_crew(crew, "least_by_place", places),
             crew_by_access=read_crew(crew, "least_by_access", self.words["access"]),
             joints={
@@ -305,6 +328,11 @@ class _Loader:
         for row in table.rows("control"):
             yield read_control(row, self.words, self.limits, self.derived)
         table.done()
+
+
+def _rate(name: str, table: Table) -> Number:
+    """A rate; one in money may be a range. Others are used where a policy is compiled."""
+    return read_number(name, table, may_range=table.raw.get("unit") in UNITS_OF_MONEY)
 
 
 def _refuse_unnamed(policy: Policy) -> None:

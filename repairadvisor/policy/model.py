@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from repairadvisor.policy.condition import Condition
 from repairadvisor.policy.plan import PartialPlan, Plan
@@ -32,9 +32,13 @@ PHASES = ("travel", "set_up", "prepare", "join", "test", "clear_away")
 PRICE_PARTS = ("labour", "materials", "machine", "outage", "second_visit", "later_visit", "stand_off")
 
 
+#: The low and the high end of a number that is known as a range; its middle decides.
+Ends = tuple[float, float]
+
+
 @dataclass(frozen=True, slots=True)
 class Number:
-    """A number that is never bare."""
+    """A number that is never bare. ``since``: the day from which it holds. ``ends``: of a range, else None."""
 
     name: str
     value: float
@@ -42,6 +46,7 @@ class Number:
     source: str
     known: str
     since: str
+    ends: Ends | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,6 +105,19 @@ class Screen:
 
 
 @dataclass(frozen=True, slots=True)
+class Loosened:
+    """A screen as it was before an overlay loosened it, with what it hung on: sums, and how long observations held.
+    ``holds_longer`` are the facts of which an observation counts for longer now; who loosened it, why, and when."""
+
+    screen: Screen
+    derived: Mapping[str, Derived]
+    holds_longer: tuple[str, ...]
+    by: str
+    because: str
+    on: str
+
+
+@dataclass(frozen=True, slots=True)
 class Slot:
     """Something on its way: when it counts, after how many minutes, and what is then the case."""
 
@@ -132,12 +150,17 @@ class FactPolicy:
     price_min: float
     lasts_min: float | None
     known: str
+    source: str = ""
+    since: str = ""
     on_purpose: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class MinutesRow:
-    """Minutes of one piece of work for the plans it speaks of; by the words of one fact, per one number."""
+    """Minutes of one piece of work for the plans it speaks of; by the words of one fact, per one number.
+
+    ``ends``: of those that are ranges, by "p50" or "p95" and the word.
+    """
 
     id: str
     phase: str
@@ -149,12 +172,18 @@ class MinutesRow:
     times: float
     source: str
     known: str
+    unit: str = "min"
+    since: str = ""
+    ends: Mapping[tuple[str, str], Ends] = field(default_factory=dict)
     on_purpose: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class PriceRow:
-    """Money for the plans it speaks of; by the words of one fact, per one number."""
+    """Money for the plans it speaks of; by the words of one fact, per one number.
+
+    ``ends``: of those that are ranges, by "cu" and the word.
+    """
 
     id: str
     part: str
@@ -164,6 +193,9 @@ class PriceRow:
     per: str
     source: str
     known: str
+    unit: str = "cu"
+    since: str = ""
+    ends: Mapping[tuple[str, str], Ends] = field(default_factory=dict)
     on_purpose: str = ""
 
 
@@ -192,6 +224,7 @@ class JointSet:
     reflectance_worst_db: Mapping[str, Number]
     source: str
     known: str
+    since: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,7 +287,8 @@ class Control:
 
 @dataclass(frozen=True, slots=True)
 class Policy:
-    """Everything an operator owns. ``canonical`` is the merged policy as bytes, ``id`` its SHA-256."""
+    """Everything an operator owns. ``canonical`` is the merged policy as bytes, ``id`` its SHA-256. ``loosened``:
+    screens that overlays loosened, as they were."""
 
     id: str
     canonical: bytes
@@ -276,6 +310,7 @@ class Policy:
     kit: tuple[KitItem, ...]
     controls: tuple[Control, ...]
     wording: Mapping[str, object]
+    loosened: tuple[Loosened, ...] = ()
     #: Parts of plans that make sense as words and that screens bar everywhere, with why they are kept.
     barred_on_purpose: tuple[tuple[PartialPlan, str], ...] = ()
 
@@ -289,6 +324,7 @@ class Adjust:
     factor: float
     source: str
     known: str
+    since: str = ""
 
 
 @dataclass(frozen=True, slots=True)

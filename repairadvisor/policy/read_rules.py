@@ -24,6 +24,8 @@ from repairadvisor.policy.table import Table, condition_at
 
 _ACTIONS = ("repair", "ask_first", "make_safe_and_wait", "stand_off", "out_of_scope")
 MOST_FACTS_A_SCREEN = 4
+#: By whom, why and on which day an overlay loosened a screen; what is looked at is the overlay's own row.
+LOOSENED_KEYS = ("loosened_by", "loosened_because", "loosened_on")
 MOST_NUMBERS_A_DERIVED_FACT = 4
 
 Words = Mapping[str, tuple[str, ...]]
@@ -75,6 +77,8 @@ def read_screen(row: Table, words: Words, limits: Limits, derived: Mapping[str, 
     check = row.one_of("check", ("", "on_arrival"), "")
     examples = row.child("examples")
     needs = row.text("needs", "")
+    for key in LOOSENED_KEYS:
+        row.take(key, object, "")
     screen = Screen(
         id=row.text("id"),
         kind=row.one_of("kind", SCREEN_KINDS),
@@ -184,11 +188,15 @@ def read_cautions(table: Table, words: Words, limits: Limits, derived: Mapping[s
         if tag not in texts:
             raise PolicyError(f"{table.where}: workmanship", f"{tag} has no text", ", ".join(texts))
     cautions = []
+    seen: set[str] = set()
     for row in table.rows("caution"):
         tag = row.text("tag")
         if tag not in texts:
             raise PolicyError(row.where, f"tag {tag} has no text", ", ".join(texts))
-        row.text("id", "")
+        name = row.text("id")
+        if name in seen:
+            raise PolicyError(row.where, "is named twice")
+        seen.add(name)
         row.text("source", "")
         row.text("known", "")
         when = condition_at(row, "when", limits, tuple(derived))
