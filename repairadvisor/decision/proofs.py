@@ -13,7 +13,15 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from repairadvisor.decision.branching import Effort, Progress, TooManyBranchesError, Wanted, leaves, points
+from repairadvisor.decision.branching import (
+    MOST_BRANCHES,
+    Effort,
+    Progress,
+    TooManyBranchesError,
+    Wanted,
+    leaves,
+    points,
+)
 from repairadvisor.decision.counterexamples import Counterexample, Refuted, caution_refuted, permission_refuted
 from repairadvisor.decision.implicants import family
 from repairadvisor.decision.plan_rows import persons
@@ -47,7 +55,7 @@ class Proof:
 def prove(claim: Claim, rules: Rules, now: datetime, progress: Progress | None = None) -> Proof:
     """Whether a claim holds. ``now`` is the moment that contexts are of (aware); ``progress`` is told, now and then,
     how many branches have been looked at."""
-    effort = Effort(progress)
+    effort = Effort(progress, MOST_BRANCHES)
     prover: Callable[[Claim, Rules, datetime, Effort], Refuted] = {
         "permission": _permission,
         "caution": _caution,

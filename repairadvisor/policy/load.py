@@ -160,7 +160,7 @@ class _Loader:
             kit=self._kit(),
             controls=tuple(self._controls()),
             wording=dict(self.table("wording.toml").raw),
-            claims=read_claims(self.table(CLAIM_FILE), self.words, self.derived, self.limits),
+            claims=read_claims(self.table(CLAIM_FILE), self.words, self.derived, self.limits, self._tags()),
         )
         for table in (prices, joints, crew):
             table.done()
@@ -224,6 +224,9 @@ class _Loader:
         cautions = read_cautions(table, self.words, self.limits, self.derived)
         table.done()
         return cautions
+
+    def _tags(self) -> tuple[str, ...]:
+        return tuple(self.table("cautions.toml").take("text", dict))
 
     def _steps(self) -> tuple[StepRow, ...]:
         table = self.table("steps.toml")

@@ -21,15 +21,19 @@ Words = Mapping[str, tuple[str, ...]]
 
 
 def read_claims(
-    table: Table, words: Words, derived: Mapping[str, Derived], others: Mapping[str, Number]
+    table: Table,
+    words: Words,
+    derived: Mapping[str, Derived],
+    others: Mapping[str, Number],
+    tags: tuple[str, ...],
 ) -> tuple[Claim, ...]:
     """The claims. Raises PolicyError for a figure that a rule uses too, for one in another unit than the fact it is
-    compared with, and for one that no claim uses. ``others`` are the figures of the rules."""
+    compared with, and for one that no claim uses. ``others`` are the figures of the rules, ``tags`` the cautions."""
     limits = {name: read_number(name, row) for name, row in table.tables("limit")}
     for name in limits:
         if name in others:
             raise PolicyError(f"{table.where}: limit.{name}", "is a figure of the rules too; a claim has its own")
-    claims = tuple(_claim(row, words, derived, limits) for row in table.rows("claim"))
+    claims = tuple(_claim(row, words, derived, limits, tags) for row in table.rows("claim"))
     table.done()
     used = {limit.name for claim in claims for limit in claim.limits}
     for name in limits:
@@ -38,7 +42,9 @@ def read_claims(
     return claims
 
 
-def _claim(row: Table, words: Words, derived: Mapping[str, Derived], limits: Mapping[str, Number]) -> Claim:
+def _claim(
+    row: Table, words: Words, derived: Mapping[str, Derived], limits: Mapping[str, Number], tags: tuple[str, ...]
+) -> Claim:
     kind = row.one_of("kind", CLAIM_KINDS)
     parts: dict[str, object] = {"caution": "", "any_action": False, "places": (), "least": None, "witnesses": ()}
     plans: PartialPlan = {}
@@ -49,7 +55,7 @@ def _claim(row: Table, words: Words, derived: Mapping[str, Derived], limits: Map
         where = condition_at(row, "only_where" if kind == "permission" else "wherever", limits, tuple(derived))
         _check_units(row, where, derived, limits)
     if kind == "caution":
-        parts["caution"] = row.text("caution")
+        parts["caution"] = row.one_of("caution", tags)
         parts["any_action"] = bool(row.take("any_action", bool, False))
         if parts["any_action"] and plans:
             raise PolicyError(row.where, "speaks of any action and of some plans", "one of any_action, plans")
