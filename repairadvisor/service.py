@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from importlib import resources
 from pathlib import Path
 from typing import Protocol
@@ -19,6 +20,7 @@ from repairadvisor.decision.fault_tree import Tree, tree_for
 from repairadvisor.decision.loosening import policy_with
 from repairadvisor.decision.method import METHOD_VERSION, advise
 from repairadvisor.decision.prepare import prepare
+from repairadvisor.decision.proofs import Proof, prove
 from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.situation import look
@@ -28,7 +30,7 @@ from repairadvisor.errors import ConflictError, Fault, InputError, KeyReusedErro
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.policy.load import load_policy
-from repairadvisor.policy.model import Policy
+from repairadvisor.policy.model import Claim, Policy
 from repairadvisor.policy.overlay import HEAD as OVERLAY_HEAD
 from repairadvisor.schemas.advice import document_bytes, read_document
 from repairadvisor.schemas.request import AdviceRequest, read_request, read_tree_request
@@ -417,3 +419,31 @@ def open_advisor(settings: Settings) -> Advisor:
     :class:`PolicyError` for an overlay that cannot be used."""
     records = open_records(settings)
     return Advisor(prepared_method(settings.cache, records, settings.policy), records)
+
+
+def prove_claims(
+    method: PreparedMethod, wanted: Sequence[str], clock: datetime, progress: Callable[[str, int], None] | None = None
+) -> Iterator[Proof]:
+    """What becomes of each claim of the policy, of those with the ids that are ``wanted``, or of all.
+
+    ``progress`` is told the claim that is at work and, now and then, how many branches have been looked at for it.
+    Raises :class:`InputError` for a claim that is not in the policy.
+    """
+    known = {claim.id: claim for claim in method.policy.claims}
+    faults = [
+        Fault("unknown-claim", "claim", name, "the policy has no such claim", ", ".join(known))
+        for name in wanted
+        if name not in known
+    ]
+    if faults:
+        raise InputError(faults)
+    return _proofs([known[name] for name in wanted or known], method, clock, progress)
+
+
+def _proofs(
+    claims: Sequence[Claim], method: PreparedMethod, clock: datetime, progress: Callable[[str, int], None] | None
+) -> Iterator[Proof]:
+    for claim in claims:
+        if progress is not None:
+            progress(claim.id, 0)
+        yield prove(claim, method.rules, clock, None if progress is None else partial(progress, claim.id))

@@ -33,6 +33,7 @@ from repairadvisor.policy.model import (
     StepRow,
 )
 from repairadvisor.policy.plan import sensible_plans
+from repairadvisor.policy.read_claims import CLAIM_FILE, read_claims
 from repairadvisor.policy.read_light import read_joint, read_light
 from repairadvisor.policy.read_numbers import read_crew, read_facts, read_minutes, read_plan_words, read_price
 from repairadvisor.policy.read_rules import (
@@ -62,6 +63,7 @@ FILES = (
     "kit.toml",
     "hazard_control.toml",
     "wording.toml",
+    "claims.toml",
 )
 SCREEN_FILES = "screens_"
 UNITS_OF_MONEY = ("cu", "cu/h")
@@ -247,6 +249,7 @@ class _Loader:
             controls=tuple(self._controls()),
             wording=dict(self.table("wording.toml").raw),
             barred_on_purpose=tuple(self.barred),
+            claims=read_claims(self.table(CLAIM_FILE), self.words, self.derived, self.limits, self._tags()),
         )
         for table in (prices, joints, crew):
             table.done()
@@ -258,6 +261,8 @@ class _Loader:
         limits: dict[str, Number] = {}
         for name in self.raw:
             table = self.table(name)
+            if name == CLAIM_FILE:
+                continue  # a rule that used a claim's figure would be measured by itself
             for key, row in table.tables("limit"):
                 if key in limits:
                     raise PolicyError(row.where, "is named twice")
@@ -309,6 +314,9 @@ class _Loader:
         table.done()
         return cautions
 
+    def _tags(self) -> tuple[str, ...]:
+        return tuple(self.table("cautions.toml").take("text", dict))
+
     def _steps(self) -> tuple[StepRow, ...]:
         table = self.table("steps.toml")
         table.take("limit", dict, {})
@@ -358,6 +366,7 @@ def _refuse_doubles(policy: Policy) -> None:
         ("step", policy.steps),
         ("item", policy.kit),
         ("control", policy.controls),
+        ("claim", policy.claims),
     ):
         seen: set[str] = set()
         for row in rows:

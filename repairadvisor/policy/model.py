@@ -28,6 +28,7 @@ SCREEN_KINDS = (
     "reflectance",
     "permanence",
 )
+CLAIM_KINDS = ("permission", "caution", "crew", "answered", "checked", "witness")
 PHASES = ("travel", "set_up", "prepare", "join", "test", "clear_away")
 PRICE_PARTS = ("labour", "materials", "machine", "outage", "second_visit", "later_visit", "stand_off")
 
@@ -257,6 +258,40 @@ class StepRow:
 
 
 @dataclass(frozen=True, slots=True)
+class Witness:
+    """Facts told, by name, as an answer in which plans of one method come first."""
+
+    method: str
+    told: Mapping[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """A sentence about the whole policy that holds for every context, or the policy has a hole.
+
+    Of the kind "permission": ``plans`` are permitted only where ``where`` surely holds. "caution": wherever ``where``
+    may hold, ``caution`` is owed for each of ``plans``, with ``any_action`` also where nothing is done. "crew": where
+    the place is one of ``places``, each of ``plans`` counts ``least`` persons or more. "answered", "checked" and
+    "witness" say of the method that it has an answer for everybody, that no repair rests on an open safety screen, and
+    that every method wins somewhere. ``limits`` are figures of its own, with sources of their own.
+    """
+
+    id: str
+    kind: str
+    says: str
+    plans: PartialPlan
+    where: Condition
+    caution: str
+    any_action: bool
+    places: tuple[str, ...]
+    least: Number | None
+    witnesses: tuple[Witness, ...]
+    limits: tuple[Number, ...]
+    source: str
+    known: str
+
+
+@dataclass(frozen=True, slots=True)
 class KitItem:
     """Something to carry, and how much of it."""
 
@@ -313,6 +348,7 @@ class Policy:
     loosened: tuple[Loosened, ...] = ()
     #: Parts of plans that make sense as words and that screens bar everywhere, with why they are kept.
     barred_on_purpose: tuple[tuple[PartialPlan, str], ...] = ()
+    claims: tuple[Claim, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
