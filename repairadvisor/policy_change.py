@@ -9,10 +9,11 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from repairadvisor.decision.drawn_contexts import drawn_context
+from repairadvisor.decision.loosening import policy_of
 from repairadvisor.decision.policy_comparison import Case, Claim, PolicyComparison, compared
 from repairadvisor.decision.rules import Rules
 from repairadvisor.errors import Fault, InputError, NotFoundError
-from repairadvisor.policy.load import LONGEST_FILE, load_canonical, load_policy
+from repairadvisor.policy.load import LONGEST_FILE, load_policy
 from repairadvisor.policy.model import Policy
 from repairadvisor.replay import told_again
 from repairadvisor.service import default_policy, prepared_under
@@ -120,7 +121,7 @@ def policy_by_id(name: str, records: Records | None) -> Policy:
         raise InputError([Fault("ambiguous", "policy", name, "is the beginning of several", ", ".join(found))])
     if found[0] == shipped.id or records is None:
         return shipped
-    return load_canonical(records.policy(found[0]))
+    return policy_of(records.policy(found[0]))
 
 
 def read_folder(folder: Path) -> Policy:

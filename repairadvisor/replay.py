@@ -9,12 +9,12 @@ from pathlib import Path
 
 import orjson
 
+from repairadvisor.decision.loosening import policy_of
 from repairadvisor.decision.method import METHOD_VERSION
 from repairadvisor.decision.replay import Replay, context_again, differences
 from repairadvisor.errors import ConflictError, Fault, PolicyError
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.vocabulary import VOCABULARY_VERSION
-from repairadvisor.policy.load import load_canonical
 from repairadvisor.schemas.advice import document_bytes
 from repairadvisor.service import Advisor, Method, prepared_under
 from repairadvisor.store.records import Records, StoredAdvice
@@ -65,7 +65,7 @@ class Replaying:
         if found is None:
             canonical = self._records.policy(policy_id)
             try:
-                found = prepared_under(load_canonical(canonical), self._cache, self._records)
+                found = prepared_under(policy_of(canonical), self._cache, self._records)
             except PolicyError as error:
                 raise ConflictError(f"this version cannot use policy {policy_id[:12]}: {error}") from error
             while len(self._ready) >= _HELD_READY:

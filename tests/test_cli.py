@@ -445,7 +445,7 @@ def _falls_silent(web: requests.Session, address: str) -> bool:
 @pytest.fixture
 def same_method(monkeypatch: pytest.MonkeyPatch) -> None:
     """What is kept of the method that always answers the same is no policy: it stands in for the real one."""
-    monkeypatch.setattr("repairadvisor.replay.load_canonical", lambda text: text)
+    monkeypatch.setattr("repairadvisor.replay.policy_of", lambda text: text)
     monkeypatch.setattr("repairadvisor.replay.prepared_under", lambda *_: FixedMethod(an_advice()))
 
 

@@ -15,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from repairadvisor.decision.advice import Advice
+from repairadvisor.decision.loosening import policy_of
 from repairadvisor.decision.ranges import ranges_of, rules_with, with_number
 from repairadvisor.decision.screens import BARRED, CLEAR, OPEN, statuses
 from repairadvisor.errors import PolicyError, SettingsError
@@ -22,7 +23,8 @@ from repairadvisor.facts.context import Context
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.render import terminal, ticket_note
 from repairadvisor.schemas.advice import document_bytes, read_document
-from repairadvisor.service import PreparedMethod, default_policy, policy_in_force, prepared_method
+from repairadvisor.replay import Replaying, replay_of
+from repairadvisor.service import Advisor, PreparedMethod, default_policy, open_records, policy_in_force, prepared_method
 from repairadvisor.settings import Settings, cache_folder, policy_folder
 
 FOLDER = Path(str(resources.files("repairadvisor.policy") / "lanternfield"))
@@ -245,3 +247,22 @@ def test_advice_on_the_command_line_is_given_under_the_overlay(tmp_path: Path) -
     ended = _run(tmp_path, "repairadvisor", "advise", "--no-record", "place=street_cabinet", policy=FOLDER)
     assert "crowns" in ended.stdout
     assert f"policy {policy_in_force(FOLDER).id[:12]}" in ended.stdout
+
+
+def test_the_policy_can_be_had_again_from_its_text_with_what_was_loosened(firm: PreparedMethod) -> None:
+    assert firm.policy.loosened
+    again = policy_of(firm.policy.canonical)
+    assert again.loosened == firm.policy.loosened
+    assert again == policy_in_force(FOLDER)
+    with pytest.raises(PolicyError, match="canonical"):
+        policy_of(firm.policy.canonical.replace(b'"overlays":[', b'"overlays": ['))
+
+
+def test_an_advice_under_a_loosened_rule_is_made_again_byte_for_byte(tmp_path: Path) -> None:
+    records = open_records(Settings(database_url=f"sqlite:///{tmp_path}/records.db"))
+    method = prepared_method(cache_folder(os.environ), records, overlay=FOLDER)
+    given = Advisor(method, records).advise({"facts": SAFE | {"fault_seen": "cut"}}, NOW)
+    assert given.id is not None
+    assert replay_of(Advisor(method, records), given.id).equal
+    assert Replaying(records, tmp_path).replay(records.get(given.id)).equal
+
