@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from functools import partial
 from importlib import resources
 from pathlib import Path
 from typing import Protocol
@@ -19,15 +20,18 @@ from repairadvisor.decision.fault_tree import Tree, tree_for
 from repairadvisor.decision.loosening import policy_with
 from repairadvisor.decision.method import METHOD_VERSION, advise
 from repairadvisor.decision.prepare import prepare
+from repairadvisor.decision.proofs import Proof, prove
 from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.situation import look
 from repairadvisor.decision.stored_light import as_plain
 from repairadvisor.decision.what_if import compare
-from repairadvisor.errors import ConflictError, Fault, InputError, KeyReusedError, NotFoundError
+from repairadvisor.errors import ConflictError, Fault, InputError, KeyReusedError, NotFoundError, PolicyError
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.parse import parse_context
-from repairadvisor.policy.model import Policy
+from repairadvisor.policy.load import load_policy
+from repairadvisor.policy.model import Claim, Policy
+from repairadvisor.policy.overlay import HEAD as OVERLAY_HEAD
 from repairadvisor.schemas.advice import document_bytes, read_document
 from repairadvisor.schemas.request import AdviceRequest, read_request, read_tree_request
 from repairadvisor.settings import Settings
@@ -36,7 +40,7 @@ from repairadvisor.store.database import migrate, open_database
 from repairadvisor.store.policy_files import default_texts, read_overlays
 from repairadvisor.store.records import AdviceRecord, Records, StoredAdvice
 
-_ADVICE_ID = re.compile(r"[0-9a-f]{32}")
+ADVICE_ID = re.compile(r"[0-9a-f]{32}")
 
 
 class Method(Protocol):
@@ -145,6 +149,16 @@ class Advisor:
         """The words of the policy in force."""
         return self._method.wording
 
+    @property
+    def method(self) -> Method:
+        """The method under the policy in force."""
+        return self._method
+
+    @property
+    def records(self) -> Records | None:
+        """Where advice is kept, if anywhere."""
+        return self._records
+
     def advise(self, request: Mapping[str, object], clock: datetime, keep_as: KeepAs | None = None) -> Answer:
         """Advice on a request as it came in, kept unless it says ``"record": false``.
 
@@ -163,7 +177,8 @@ class Advisor:
             return Answer(advice, document, None)
         if self._records is None:
             raise ValueError("there is nowhere to keep the advice, and the request does not forgo it")
-        record = self._record(context, advice, document, clock, keep_as)
+        told = told_bytes(asked.facts, context.now, asked.issued_plan, turning=asked.turning_points)
+        record = self._record(context, advice, document, clock, keep_as, told)
         if keep_as is None:
             return Answer(advice, document, self._records.save(record))
         return _answer_once(keep_as, self._records.save_once(keep_as.id, record))
@@ -245,7 +260,7 @@ class Advisor:
 
     def given(self, advice_id: str) -> StoredAdvice:
         """The advice that was kept under ``advice_id``. Raises :class:`NotFoundError`."""
-        if self._records is None or not _ADVICE_ID.fullmatch(advice_id):
+        if self._records is None or not ADVICE_ID.fullmatch(advice_id):
             raise NotFoundError("advice", advice_id)
         return self._records.get(advice_id)
 
@@ -261,7 +276,13 @@ class Advisor:
         return self._method.standing_cautions(parse_context({"place": place}, now))
 
     def _record(
-        self, context: Context, advice: Advice, document: bytes, clock: datetime, keep_as: KeepAs | None
+        self,
+        context: Context,
+        advice: Advice,
+        document: bytes,
+        clock: datetime,
+        keep_as: KeepAs | None,
+        told: bytes,
     ) -> AdviceRecord:
         return AdviceRecord(
             given_at=clock,
@@ -274,7 +295,14 @@ class Advisor:
             action=advice.action,
             ticket=None if keep_as is None else keep_as.ticket,
             asked=None if keep_as is None else keep_as.asked,
+            request=told,
         )
+
+
+def told_bytes(facts: Mapping[str, object], now: datetime, issued_plan: str, *, turning: bool) -> bytes:
+    """What was told, as JSON: all that an advice is made from besides its policy and the method."""
+    told = {"facts": facts, "now": now.isoformat(), "issued_plan": issued_plan, "turning_points": turning}
+    return orjson.dumps(told, default=dict)
 
 
 def _answer_once(keep_as: KeepAs, stored: StoredAdvice) -> Answer:
@@ -306,21 +334,66 @@ def policy_in_force(overlay: Path | None) -> Policy:
     return policy_with(default_texts(), () if overlay is None else read_overlays(overlay))
 
 
-def prepared_method(cache: Path | None = None, overlay: Path | None = None) -> PreparedMethod:
+def prepared_method(
+    cache: Path | None = None, records: Records | None = None, overlay: Path | None = None
+) -> PreparedMethod:
     """The method under the policy that ships and the overlay in a folder, compiled. Takes a while; do it once.
 
-    In ``cache``, a folder, it leaves what compiling came to, and finds it there the next time. Raises
-    :class:`PolicyError`.
+    In ``cache``, a folder, it leaves what compiling came to, and finds it there the next time. With ``records`` it is
+    kept there for ever, and what is kept there is what counts: advice has been given from it. Raises PolicyError.
     """
-    policy = policy_in_force(overlay)
+    return prepared_under(policy_in_force(overlay), cache, records)
+
+
+def prepared_under(policy: Policy, cache: Path | None = None, records: Records | None = None) -> PreparedMethod:
+    """The method under any policy, as :func:`prepared_method`. Raises PolicyError for one that cannot be weighed."""
+    if records is None:
+        return PreparedMethod(policy, _compiled(policy, cache))
+    kept = records.tables(policy.id, METHOD_VERSION)
+    rules = _from_kept(policy, kept)
+    if rules is not None:
+        return PreparedMethod(policy, rules)
+    rules = _compiled(policy, cache)
+    if kept is None:
+        records.keep_policy(policy.id, policy.canonical)
+        mine = orjson.dumps(as_plain(rules.light))
+        kept = records.keep_tables(policy.id, METHOD_VERSION, mine)
+        rules = rules if kept == mine else _from_kept(policy, kept) or rules
+    return PreparedMethod(policy, rules)
+
+
+def _from_kept(policy: Policy, kept: bytes | None) -> Rules | None:
+    """Rules from what was kept; None where nothing was, or what was is of another form."""
+    if kept is None:
+        return None
+    try:
+        return prepare(policy, orjson.loads(kept))
+    except (KeyError, IndexError, TypeError, ValueError):
+        return None
+
+
+def _compiled(policy: Policy, cache: Path | None) -> Rules:
     if cache is None:
-        return PreparedMethod(policy, prepare(policy))
+        return prepare(policy)
     compiled = Compiled(cache, f"{policy.id} {METHOD_VERSION} {_program()}")
     stored = compiled.read()
     rules = prepare(policy, stored)
     if stored is None:
         compiled.write(as_plain(rules.light))
-    return PreparedMethod(policy, rules)
+    return rules
+
+
+def method_of(folder: Path) -> PreparedMethod:
+    """The method under the policy of a folder, compiled: an operator's overlay, or all the files of a policy. Raises
+    :class:`PolicyError`."""
+    if (folder / OVERLAY_HEAD).is_file():
+        return prepared_method(overlay=folder)
+    try:
+        texts = {file.name: file.read_text(encoding="utf-8") for file in sorted(folder.glob("*.toml"))}
+    except (OSError, UnicodeDecodeError) as error:
+        raise PolicyError(str(folder), f"cannot be read: {error}") from error
+    policy = load_policy(texts)
+    return PreparedMethod(policy, prepare(policy))
 
 
 def _program() -> str:
@@ -344,4 +417,33 @@ def open_records(settings: Settings) -> Records:
 def open_advisor(settings: Settings) -> Advisor:
     """The whole service as ``settings`` say. Raises :class:`SettingsError` where they cannot be met, and
     :class:`PolicyError` for an overlay that cannot be used."""
-    return Advisor(prepared_method(settings.cache, settings.policy), open_records(settings))
+    records = open_records(settings)
+    return Advisor(prepared_method(settings.cache, records, settings.policy), records)
+
+
+def prove_claims(
+    method: PreparedMethod, wanted: Sequence[str], clock: datetime, progress: Callable[[str, int], None] | None = None
+) -> Iterator[Proof]:
+    """What becomes of each claim of the policy, of those with the ids that are ``wanted``, or of all.
+
+    ``progress`` is told the claim that is at work and, now and then, how many branches have been looked at for it.
+    Raises :class:`InputError` for a claim that is not in the policy.
+    """
+    known = {claim.id: claim for claim in method.policy.claims}
+    faults = [
+        Fault("unknown-claim", "claim", name, "the policy has no such claim", ", ".join(known))
+        for name in wanted
+        if name not in known
+    ]
+    if faults:
+        raise InputError(faults)
+    return _proofs([known[name] for name in wanted or known], method, clock, progress)
+
+
+def _proofs(
+    claims: Sequence[Claim], method: PreparedMethod, clock: datetime, progress: Callable[[str, int], None] | None
+) -> Iterator[Proof]:
+    for claim in claims:
+        if progress is not None:
+            progress(claim.id, 0)
+        yield prove(claim, method.rules, clock, None if progress is None else partial(progress, claim.id))

@@ -21,7 +21,7 @@ TREES, FEWER_TREES = range(12, FAULTS, 8), (76,)
 HASHED_FROM = ("1", "20310504")
 
 ASK = """
-import hashlib, sys
+import hashlib, os, sys
 from drawn_faults import NOW, drawn_fault
 from repairadvisor.decision.fault_tree import tree_for
 from repairadvisor.decision.method import advise
@@ -29,9 +29,10 @@ from repairadvisor.facts.parse import parse_context
 from repairadvisor.schemas.advice import document_bytes
 from repairadvisor.schemas.fault_tree import tree_bytes
 from repairadvisor.service import prepared_method
+from repairadvisor.settings import cache_folder
 from whole_jobs import whole_jobs
 
-rules = prepared_method(cache_folder(os.environ)).rules
+rules = prepared_method().rules  # compiled in each process anew
 print(rules.policy_id)
 wanted = set(sys.argv[3:])
 for job in whole_jobs():

@@ -48,6 +48,17 @@ def test_advice_is_kept_byte_for_byte_with_its_facts_and_policy(advisor: Advisor
     assert kept.method_version == answer.advice.method_version
 
 
+def test_what_was_told_is_kept_as_it_was_told(advisor: Advisor) -> None:
+    plan = an_advice().plan
+    assert plan is not None
+    told = {"facts": FACTS, "now": "2031-05-04T09:30:00+02:00", "issued_plan": plan.id, "turning_points": True}
+    answer = advisor.advise(told, CLOCK)
+    assert answer.id is not None
+    kept = advisor.given(answer.id).request
+    assert kept is not None
+    assert json.loads(kept) == told
+
+
 def test_without_a_now_the_clock_counts_and_is_recorded(advisor: Advisor) -> None:
     answer = advisor.advise({"facts": {}}, CLOCK)
     assert answer.advice.now == CLOCK.isoformat()

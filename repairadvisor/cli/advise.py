@@ -63,14 +63,14 @@ def _advise(given: argparse.Namespace) -> int:
     if request.get("compare_with") is not None:
         return _compare(request, as_json=given.json)
     records = None if request.get("record") is False else open_records(Settings.from_environment(os.environ))
-    advisor = Advisor(prepared_method(cache_folder(os.environ), policy_folder(os.environ)), records)
+    advisor = Advisor(prepared_method(cache_folder(os.environ), records, overlay=policy_folder(os.environ)), records)
     answer = advisor.advise(request, datetime.now(UTC))
     _print_answer(answer, advisor.wording, as_json=given.json)
     return DONE
 
 
 def _compare(request: Mapping[str, object], *, as_json: bool) -> int:
-    method = prepared_method(cache_folder(os.environ), policy_folder(os.environ))
+    method = prepared_method(cache_folder(os.environ), overlay=policy_folder(os.environ))
     found = Advisor(method, None).compare(request, datetime.now(UTC))
     with output():
         if as_json:

@@ -127,7 +127,7 @@ def _dry_run(given: argparse.Namespace) -> int:
         raise InputError([Fault("wrong-time", "--now", given.now, "is no moment", "2031-05-04T07:30:00Z")])
     # Only whoever looks at what stands in a ticket has to know which notes are ours, and so the database's secret.
     seal = _seal(settings) if given.look else Seal(b"")
-    advisor = Advisor(prepared_method(cache_folder(os.environ), policy_folder(os.environ)), None)
+    advisor = Advisor(prepared_method(cache_folder(os.environ), overlay=policy_folder(os.environ)), None)
     made = rehearsed(plugins, advisor, given.source, event, seal, now, look=given.look)
     with output():
         if given.json:

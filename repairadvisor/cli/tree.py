@@ -33,7 +33,7 @@ def _tree(given: argparse.Namespace) -> int:
         request["now"] = given.now
     if given.depth is not None:
         request["depth"] = given.depth
-    method = prepared_method(cache_folder(os.environ), policy_folder(os.environ))
+    method = prepared_method(cache_folder(os.environ), overlay=policy_folder(os.environ))
     found = Advisor(method, None).tree(request, datetime.now(UTC))
     with output():
         if given.json:

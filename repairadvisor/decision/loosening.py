@@ -8,6 +8,7 @@ on count for no longer. Where that cannot be shown it is loosened. Whoever loose
 
 from __future__ import annotations
 
+import hashlib
 import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -18,7 +19,7 @@ from repairadvisor.decision.implicants import MOST_WORLDS, grouped, is_possible
 from repairadvisor.errors import PolicyError
 from repairadvisor.policy.condition import AtLeast, Below, Condition, Every, IsOneOf, Not, Some, facts_of, holds
 from repairadvisor.policy.lay_over import lay_over
-from repairadvisor.policy.load import parsed, read_policy
+from repairadvisor.policy.load import canonical_text, load_canonical, parsed, plain_of, read_policy
 from repairadvisor.policy.model import Derived, Loosened, Policy, Screen, Slot
 from repairadvisor.policy.overlay import Overlay
 from repairadvisor.policy.read_rules import LOOSENED_KEYS, parents_of
@@ -26,6 +27,8 @@ from repairadvisor.policy.table import Table
 
 #: Kinds of screens that protect people.
 PROTECTING = ("scope", "danger", "safety")
+#: Where the canonical text holds the policy that ships and the overlays, where one of them loosened a screen.
+OVERLAID = "overlaid.toml"
 _ANY_TIME = float("inf")
 #: What a slot gives for a fact that nobody will know.
 _UNKNOWN_AGAIN = "?"
@@ -37,7 +40,29 @@ def policy_with(texts: Mapping[str, str], overlays: Sequence[Overlay]) -> Policy
     Raises PolicyError for an overlay that cannot be used, and for one that loosens a screen without saying who stands
     for it.
     """
-    raw: dict[str, Any] = {name: parsed(name, text) for name, text in texts.items()}
+    return _laid_over({name: parsed(name, text) for name, text in texts.items()}, overlays)
+
+
+def policy_of(canonical: bytes) -> Policy:
+    """The policy again from its canonical text, with what overlays loosened in it.
+
+    Raises PolicyError where this is none that this program can read.
+    """
+    laid: Any = plain_of(canonical).get(OVERLAID)
+    if laid is None:
+        return load_canonical(canonical)
+    try:
+        overlays = [Overlay(one["name"], one["parent"], one["files"]) for one in laid["overlays"]]
+        policy = _laid_over(laid["default"], overlays)
+    except (KeyError, TypeError, AttributeError) as error:
+        raise PolicyError(OVERLAID, "does not hold a policy and what was laid over it") from error
+    if policy.canonical != canonical:
+        raise PolicyError("policy", "is no canonical text")
+    return policy
+
+
+def _laid_over(default: Mapping[str, Any], overlays: Sequence[Overlay]) -> Policy:
+    raw: dict[str, Any] = dict(default)
     policy = read_policy(raw)
     found: list[tuple[Loosened, Policy]] = []
     for overlay in overlays:
@@ -46,7 +71,12 @@ def policy_with(texts: Mapping[str, str], overlays: Sequence[Overlay]) -> Policy
         found += [(one, policy) for one in _loosened_by(overlay, policy, after)]
         policy = after
     left = tuple(one for one, before in found if why_looser(one.screen, before, policy))
-    return replace(policy, loosened=left)
+    if not left:
+        return policy
+    # An advice says what was loosened, so the id stands for that too: it is made anew only from every layer.
+    layers = [{"name": one.name, "parent": one.parent, "files": one.raw} for one in overlays]
+    canonical = canonical_text({**raw, OVERLAID: {"default": default, "overlays": layers}})
+    return replace(policy, id=hashlib.sha256(canonical).hexdigest(), canonical=canonical, loosened=left)
 
 
 def _loosened_by(overlay: Overlay, before: Policy, after: Policy) -> list[Loosened]:

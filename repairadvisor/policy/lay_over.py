@@ -18,6 +18,7 @@ _CLOSED = ("rate", "fact", "floor", "floor_check", "fibre", "least_by_place", "l
 #: What has to stand beside a number that changes, in the unit in which it stood.
 _IN_UNITS = ("value", "low", "high", "cu", "p50", "p95")
 ADD = "add"
+CLAIMS = "claims.toml"
 
 
 def lay_over(base: Mapping[str, Raw], overlay: Overlay) -> dict[str, Raw]:
@@ -103,6 +104,7 @@ def _refuse_row(
         names = {named(one): one for one in known}
         raise PolicyError(where, _no_such("row", named(wanted), names), "an id of the policy, or add = true")
     name, old = known[wanted]
+    _refuse_claim(where, name, old, row)
     if name != file:
         raise PolicyError(where, f"stands in {name}", f"change it in a file {name} of the overlay")
     _refuse_units(where, old, row)
@@ -113,6 +115,7 @@ def _refuse_named(known: Mapping[str, tuple[str, Any]], file: str, key: str, nam
     adds = key in _ADDABLE and isinstance(one, Mapping) and one.get(ADD) is True
     if name in known:
         other, old = known[name]
+        _refuse_claim(where, other, old, one)
         if other != file:
             raise PolicyError(where, f"stands in {other}", f"change it in a file {other} of the overlay")
         if isinstance(one, Mapping) and one.get(ADD) is True:
@@ -121,6 +124,13 @@ def _refuse_named(known: Mapping[str, tuple[str, Any]], file: str, key: str, nam
     elif not adds:
         allowed = f"a {key} of the policy" + (", or add = true" if key in _ADDABLE else "")
         raise PolicyError(where, _no_such(key.replace("_", " "), name, known), allowed)
+
+
+def _refuse_claim(where: str, file: str, old: Raw, new: Raw) -> None:
+    """Claims say what has to hold of whatever an overlay changes: it may add some, and change none."""
+    if file == CLAIMS and any(old.get(key) != value for key, value in new.items()):
+        problem = "is a claim of the policy, or a figure of one, and no overlay's to change"
+        raise PolicyError(where, problem, "claims of its own, with add = true")
 
 
 def _no_such(what: str, name: str, known: Mapping[str, object]) -> str:

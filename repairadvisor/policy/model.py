@@ -28,6 +28,7 @@ SCREEN_KINDS = (
     "reflectance",
     "permanence",
 )
+CLAIM_KINDS = ("permission", "caution", "crew", "answered", "checked", "witness")
 PHASES = ("travel", "set_up", "prepare", "join", "test", "clear_away")
 PRICE_PARTS = ("labour", "materials", "machine", "outage", "second_visit", "later_visit", "stand_off")
 
@@ -100,13 +101,15 @@ class Screen:
     lifted_by: LiftedBy
     call: tuple[str, ...]
     examples: Mapping[str, Mapping[str, object]]
+    #: Why what a check of the policy finds here is meant so; "" where nothing is. So in every row that has it.
+    on_purpose: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class Loosened:
     """A screen as it was before an overlay loosened it, with what it hung on: sums, and how long observations held.
-    ``holds_longer`` are the facts of which an observation counts for longer now, ``said_by_slots`` those of which a slot
-    now says what will be; who loosened it, why, and when."""
+    ``holds_longer`` are the facts of which an observation counts for longer now, ``said_by_slots`` those of which a
+    slot now says what will be; who loosened it, why, and when."""
 
     screen: Screen
     derived: Mapping[str, Derived]
@@ -127,6 +130,7 @@ class Slot:
     then: Mapping[str, str | float]
     until: str
     meanwhile: tuple[str, ...]
+    on_purpose: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,6 +155,7 @@ class FactPolicy:
     known: str
     source: str = ""
     since: str = ""
+    on_purpose: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,6 +178,7 @@ class MinutesRow:
     unit: str = "min"
     since: str = ""
     ends: Mapping[tuple[str, str], Ends] = field(default_factory=dict)
+    on_purpose: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,6 +199,7 @@ class PriceRow:
     unit: str = "cu"
     since: str = ""
     ends: Mapping[tuple[str, str], Ends] = field(default_factory=dict)
+    on_purpose: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,6 +256,41 @@ class StepRow:
     for_action: tuple[str, ...]
     source: str
     known: str
+    on_purpose: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Witness:
+    """Facts told, by name, as an answer in which plans of one method come first."""
+
+    method: str
+    told: Mapping[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """A sentence about the whole policy that holds for every context, or the policy has a hole.
+
+    Of the kind "permission": ``plans`` are permitted only where ``where`` surely holds. "caution": wherever ``where``
+    may hold, ``caution`` is owed for each of ``plans``, with ``any_action`` also where nothing is done. "crew": where
+    the place is one of ``places``, each of ``plans`` counts ``least`` persons or more. "answered", "checked" and
+    "witness" say of the method that it has an answer for everybody, that no repair rests on an open safety screen, and
+    that every method wins somewhere. ``limits`` are figures of its own, with sources of their own.
+    """
+
+    id: str
+    kind: str
+    says: str
+    plans: PartialPlan
+    where: Condition
+    caution: str
+    any_action: bool
+    places: tuple[str, ...]
+    least: Number | None
+    witnesses: tuple[Witness, ...]
+    limits: tuple[Number, ...]
+    source: str
+    known: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,6 +310,7 @@ class KitItem:
     spare_share: float
     spare_least: float
     round_up: bool
+    on_purpose: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -305,6 +348,9 @@ class Policy:
     controls: tuple[Control, ...]
     wording: Mapping[str, object]
     loosened: tuple[Loosened, ...] = ()
+    #: Parts of plans that make sense as words and that screens bar everywhere, with why they are kept.
+    barred_on_purpose: tuple[tuple[PartialPlan, str], ...] = ()
+    claims: tuple[Claim, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -61,6 +61,7 @@ def _read_fact(fact: Fact, row: Table) -> FactPolicy:
         price_min=row.number("price_min"),
         lasts_min=None if lasts is None else float(lasts),
         known=row.known(),
+        on_purpose=row.text("on_purpose", ""),
         source=row.text("source"),
         since=row.day("since"),
     )
@@ -168,6 +169,7 @@ def read_minutes(row: Table, words: Words) -> MinutesRow:
         times=row.number("times", 1.0),
         source=row.text("source"),
         known=row.known(),
+        on_purpose=row.text("on_purpose", ""),
         unit=row.text("unit"),
         since=row.day("since"),
         ends=ends,
@@ -191,6 +193,7 @@ def read_price(row: Table, words: Words) -> PriceRow:
         per=per,
         source=row.text("source"),
         known=row.known(),
+        on_purpose=row.text("on_purpose", ""),
         unit=row.text("unit"),
         since=row.day("since"),
         ends=ends,
@@ -242,8 +245,10 @@ def read_crew(table: Table, key: str, allowed: tuple[str, ...]) -> dict[str, int
     return found
 
 
-def read_plan_words(table: Table) -> tuple[dict[str, tuple[str, ...]], list[PartialPlan]]:
-    """The words of each dimension and the rows of words that make sense together."""
+def read_plan_words(
+    table: Table,
+) -> tuple[dict[str, tuple[str, ...]], list[PartialPlan], list[tuple[PartialPlan, str]]]:
+    """The words of each dimension, the rows of words that make sense together, what is barred on purpose, with why."""
     inner = table.child("words")
     words = {dimension: inner.texts(dimension) for dimension in DIMENSIONS}
     inner.done()
@@ -257,5 +262,9 @@ def read_plan_words(table: Table) -> tuple[dict[str, tuple[str, ...]], list[Part
                 raise PolicyError(f"{row.where}: {dimension}", f"{strange or 'is empty'}", ", ".join(words[dimension]))
         row.done()
         rows.append(found)
+    barred = []
+    for row in table.rows("barred_on_purpose"):
+        barred.append((row.plans("plans", words), row.text("why")))
+        row.done()
     table.done()
-    return words, rows
+    return words, rows, barred

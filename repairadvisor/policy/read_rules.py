@@ -95,6 +95,7 @@ def read_screen(row: Table, words: Words, limits: Limits, derived: Mapping[str, 
         lifted_by=_lifted_by(row.child("lifted_by"), limits),
         call=row.texts("call"),
         examples={key: dict(examples.take(key, dict)) for key in ("bars", "clears", "leaves_open")},
+        on_purpose=row.text("on_purpose", ""),
     )
     examples.done()
     row.done()
@@ -162,6 +163,7 @@ def read_slot(row: Table, limits: Limits, derived: Mapping[str, Derived]) -> Slo
         then,
         row.text("until"),
         row.texts("meanwhile"),
+        row.text("on_purpose", ""),
     )
     row.done()
     return slot
@@ -224,6 +226,7 @@ def read_steps(
                 for_action=actions,
                 source=row.text("source"),
                 known=row.known(),
+                on_purpose=row.text("on_purpose", ""),
             )
         )
         row.done()
@@ -251,6 +254,7 @@ def read_kit(
                 spare_share=row.number("spare_share", 0.0),
                 spare_least=row.number("spare_least", 0.0),
                 round_up=bool(row.take("round_up", bool, True)),
+                on_purpose=row.text("on_purpose", ""),
             )
         )
         row.text("source", "")

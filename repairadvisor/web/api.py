@@ -12,9 +12,12 @@ from repairadvisor.errors import NotFoundError
 from repairadvisor.render import terminal, ticket_note
 from repairadvisor.render.comparison import render as render_comparison
 from repairadvisor.render.headings import headings
+from repairadvisor.render.replay import render as render_replay
+from repairadvisor.replay import replay_of
 from repairadvisor.schemas.advice import comparison_bytes
 from repairadvisor.schemas.fact_table import fact_table
 from repairadvisor.schemas.fault_tree import tree_bytes
+from repairadvisor.schemas.replay import replay_bytes
 from repairadvisor.service import Advisor, Answer, KeepAs
 from repairadvisor.web import problems
 from repairadvisor.web.bodies import HTML, JSON, TEXT, idempotency_key, json_object, wanted
@@ -23,6 +26,9 @@ api = Blueprint("api", __name__)
 
 #: Under this name the application keeps how many nodes a tree may have: whoever asks holds up one of its threads.
 MOST_TREE_NODES = "MOST_TREE_NODES"
+
+#: Under this name the application keeps the folder for what can be worked out again.
+CACHE = "CACHE"
 
 _FACT_TABLE = orjson.dumps(fact_table())
 
@@ -49,6 +55,14 @@ def given_advice(advice_id: str) -> Response:
     if form == JSON:
         return Response(advisor().given(advice_id).document, mimetype=JSON, headers={"Vary": "Accept"})
     return shown(advisor().answer_given(advice_id), form)
+
+
+@api.post("/v1/advice/<advice_id>/replay")
+def replay_advice(advice_id: str) -> Response:
+    form = wanted(request, (JSON, TEXT))
+    found = replay_of(advisor(), advice_id, current_app.config[CACHE])
+    body = replay_bytes(found) if form == JSON else render_replay(found).encode()
+    return Response(body, mimetype=form, headers={"Vary": "Accept"})
 
 
 @api.post("/v1/trees")

@@ -15,6 +15,7 @@ from repairadvisor.schemas.delivery import (
 )
 from repairadvisor.schemas.fact_table import FactTableSchema
 from repairadvisor.schemas.fault_tree import TreeSchema
+from repairadvisor.schemas.replay import ReplaySchema
 from repairadvisor.schemas.request import AdviceRequestSchema, TreeRequestSchema
 from repairadvisor.web.bodies import KEY_PATTERN
 from repairadvisor.web.problems import KINDS
@@ -126,6 +127,7 @@ def paths() -> dict[str, dict[str, Any]]:
                 "responses": {"200": _advice_in_any_form(), **_refusals(404, 409, 503)},
             }
         },
+        "/v1/advice/{advice_id}/replay": {"post": _replay_advice()},
         "/v1/trees": {"post": _grow_tree()},
         **_deliveries(),
         "/v1/facts": {
@@ -196,6 +198,20 @@ def _give_advice() -> dict[str, Any]:
         },
         "parameters": [_IDEMPOTENCY_KEY],
         "responses": {"200": answered, **_refusals(403, 409, 413, 415, 422, 503)},
+    }
+
+
+def _replay_advice() -> dict[str, Any]:
+    answered = _answered(ReplaySchema, "Whether it is the same, byte for byte, and where it differs.")
+    answered["content"] |= _TEXT
+    return {
+        "operationId": "replay_advice",
+        "summary": "A recorded advice made again under the policy that gave it",
+        "description": "Nothing is kept, and what was given stays. Under the same version of the method it is the "
+        "same, byte for byte; under another one it says place by place what is said otherwise now. 409 where this "
+        "version cannot use that policy at all.",
+        "parameters": [_ADVICE_ID],
+        "responses": {"200": answered, **_refusals(403, 404, 409, 503)},
     }
 
 

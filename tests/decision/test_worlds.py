@@ -128,7 +128,7 @@ def test_elimination_in_any_order_is_the_sum_over_all_worlds(made: Made, order: 
     assert elimination.total(list(reversed(factors))) == elimination.total(factors)
     # Backwards: what it comes to with each fact held at each of its cells, also where some cells are worth nothing.
     shares = elimination.shares(factors)
-    assert set(shares.by_step) == set(held)
+    assert set(shares.names) == set(held)
     for name, wanted_cells in held.items():
         assert shares.margin(name) == pytest.approx(wanted_cells, rel=1e-12, abs=1e-9)
 

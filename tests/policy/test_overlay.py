@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as some
 
 from repairadvisor.errors import PolicyError
@@ -103,6 +103,7 @@ def test_an_overlay_that_says_what_stands_there_already_changes_no_id(raw: dict[
     assert read_policy(lay_over(raw, overlay({}))).id == policy.id
 
 
+@settings(deadline=None)
 @given(some.data())
 def test_rows_and_numbers_that_stand_there_already_change_no_id(raw: dict[str, Any], data: some.DataObject) -> None:
     """Any few rows and numbers of the policy, said again as they are."""
@@ -161,6 +162,7 @@ def _or_refused(*overlays: Mapping[str, Any]) -> dict[str, Any] | None:
         return None
 
 
+@settings(deadline=None)
 @given(_RAW, _RAW, _RAW)
 def test_merging_is_associative_over_parents(one: dict[str, Any], two: dict[str, Any], three: dict[str, Any]) -> None:
     """Where laying one after the other is accepted, so is laying the two that were merged first, with the same result:
@@ -175,6 +177,7 @@ def test_merging_is_associative_over_parents(one: dict[str, Any], two: dict[str,
     assert (one, two, three) == kept
 
 
+@settings(deadline=None)
 @given(some.permutations(["prices.toml", "minutes.toml", "limits.toml", "wording.toml"]))
 def test_the_order_of_files_does_not_matter(raw: dict[str, Any], order: list[str]) -> None:
     files = {
@@ -277,6 +280,12 @@ def test_the_order_of_files_does_not_matter(raw: dict[str, Any], order: list[str
             '[[joint]]\nmethod = "fusion_splise"\nmode = "single_mode"\n',
             "no such row; did you mean fusion_splice single_mode?",
         ),
+        (
+            "claims.toml",
+            '[[claim]]\nid = "no-arc-where-gas-is-not-clear-and-fresh"\nremove = true\n',
+            "no overlay's to change",
+        ),
+        ("claims.toml", '[limit.claim_flammable]\nvalue = 20\nunit = "% LEL"\n', "no overlay's to change"),
         ("crew.toml", '[least_by_place]\npole_to = { value = 3, unit = "persons" }\n', "did you mean pole_top?"),
     ],
 )

@@ -1,0 +1,139 @@
+"""The use case of comparing two policies: where policies and faults come from."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from repairadvisor.decision.drawn_contexts import drawn_context
+from repairadvisor.decision.loosening import policy_of
+from repairadvisor.decision.policy_comparison import Case, Claim, PolicyComparison, compared
+from repairadvisor.decision.rules import Rules
+from repairadvisor.errors import Fault, InputError, NotFoundError
+from repairadvisor.policy.load import LONGEST_FILE, load_policy
+from repairadvisor.policy.model import Policy
+from repairadvisor.replay import told_again
+from repairadvisor.service import default_policy, prepared_under
+from repairadvisor.store.records import Records
+
+#: The moment of drawn faults: no rule hangs on the day, and the same seed gives the same faults for ever.
+DRAWN_AT = datetime(2031, 5, 4, 9, 0, tzinfo=UTC)
+_LEAST_OF_AN_ID = 8
+
+#: What proves claims about compiled rules, where anything does.
+Prover = Callable[[Rules], Sequence[Claim]]
+
+
+def nothing_claimed(rules: Rules) -> Sequence[Claim]:  # noqa: ARG001 - there is nobody to look at them
+    """No claim at all."""
+    return ()
+
+
+class Numbers:
+    """Numbers that look drawn and hang on a text alone: the same on every machine and in every version of Python."""
+
+    def __init__(self, text: str) -> None:
+        self._text = text
+        self._made = 0
+
+    def random(self) -> float:
+        """The next one: 0 or more and less than 1, with 53 bits."""
+        self._made += 1
+        digest = hashlib.sha256(f"{self._text}/{self._made}".encode()).digest()
+        return (int.from_bytes(digest[:8]) >> 11) / 2.0**53
+
+
+@dataclass(frozen=True, slots=True)
+class Faults:
+    """The faults that are looked at: how many there are, and each in turn, made when it is asked for."""
+
+    count: int
+    cases: Callable[[], Iterator[Case]]
+
+
+def recorded(records: Records, most: int) -> Faults:
+    """The faults of the advice that was given last."""
+    ids = records.latest_ids(most)
+
+    def cases() -> Iterator[Case]:
+        for one in ids:
+            context, issued_plan, _ = told_again(records.get(one))
+            yield Case(one, context, issued_plan)
+
+    return Faults(len(ids), cases)
+
+
+def drawn(policy: Policy, count: int, seed: int) -> Faults:
+    """Invented faults from the priors of a policy; each hangs on its number and the seed alone."""
+
+    def cases() -> Iterator[Case]:
+        for number in range(1, count + 1):
+            yield Case(f"drawn {number}", drawn_context(policy, DRAWN_AT, Numbers(f"{seed}/{number}")))
+
+    return Faults(count, cases)
+
+
+def compare_policies(
+    old: Policy,
+    new: Policy,
+    faults: Faults,
+    *,
+    records: Records | None = None,
+    cache: Path | None = None,
+    prover: Prover = nothing_claimed,
+) -> PolicyComparison:
+    """What changes from an old policy to a new one. Raises PolicyError for one that cannot be weighed.
+
+    What compiling comes to is kept for policies that ``records`` know, and for them only: one that somebody tries is
+    not kept for ever. ``prover`` is asked once for each policy.
+    """
+    rules = [prepared_under(one, cache, _knowing(records, one)).rules for one in (old, new)]
+    claims = (prover(rules[0]), prover(rules[1]))
+    return compared(faults.cases(), rules[0], rules[1], claims)
+
+
+def _knowing(records: Records | None, policy: Policy) -> Records | None:
+    return records if records is not None and policy.id in records.policy_ids() else None
+
+
+def policy_named(name: str, records: Records | None) -> Policy:
+    """The policy in a folder, or that with an id or the beginning of one, among those kept and the one that ships.
+
+    Raises :class:`NotFoundError`; :class:`InputError` for a folder that cannot be read; PolicyError where what is in it
+    is no policy.
+    """
+    folder = Path(name)
+    return read_folder(folder) if name and folder.is_dir() else policy_by_id(name, records)
+
+
+def policy_by_id(name: str, records: Records | None) -> Policy:
+    """The policy with an id or the beginning of one. Raises :class:`NotFoundError`; :class:`InputError` where several
+    begin so."""
+    shipped = default_policy()
+    known = dict.fromkeys((shipped.id, *(() if records is None else records.policy_ids())))
+    found = [one for one in known if one.startswith(name)] if len(name) >= _LEAST_OF_AN_ID else []
+    if not found:
+        raise NotFoundError("policy", name)
+    if len(found) > 1:
+        raise InputError([Fault("ambiguous", "policy", name, "is the beginning of several", ", ".join(found))])
+    if found[0] == shipped.id or records is None:
+        return shipped
+    return policy_of(records.policy(found[0]))
+
+
+def read_folder(folder: Path) -> Policy:
+    """The policy whose files are in a folder: the one place where a folder is read. Raises :class:`InputError` for one
+    that cannot be read, PolicyError for what is no policy."""
+    texts = {}
+    try:
+        for file in sorted(folder.glob("*.toml")):
+            with file.open("rb") as opened:
+                texts[file.name] = opened.read(4 * LONGEST_FILE + 1).decode()
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError([Fault("no-file", str(folder), "", f"cannot be read: {error}", "a folder")]) from error
+    if not texts:
+        raise InputError([Fault("no-file", str(folder), "", "holds no policy", "a folder of .toml files")])
+    return load_policy(texts)
