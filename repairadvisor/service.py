@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import re
 from collections.abc import Mapping, Sequence
@@ -20,6 +21,7 @@ from repairadvisor.decision.method import METHOD_VERSION, advise
 from repairadvisor.decision.prepare import prepare
 from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.rules import Rules
+from repairadvisor.decision.rules_in_force import RulesInForce, rules_in_force
 from repairadvisor.decision.situation import look
 from repairadvisor.decision.stored_light import as_plain
 from repairadvisor.decision.what_if import compare
@@ -65,6 +67,9 @@ class Method(Protocol):
     def standing_cautions(self, context: Context) -> tuple[str, ...]:
         """What to beware of whatever is done, of hazards known to be there."""
 
+    def rules_in_force(self) -> RulesInForce:
+        """The rules and numbers of the policy, as a person reads them."""
+
 
 @dataclass(frozen=True)
 class PreparedMethod:
@@ -98,6 +103,9 @@ class PreparedMethod:
         situation = look(self.rules, context)
         rows = [(row, situation.of("caution", i)) for i, row in enumerate(self.policy.cautions)]
         return tuple(one.row.text for one in owed(rows, None) if one.owed_to == KNOWN)
+
+    def rules_in_force(self) -> RulesInForce:
+        return rules_in_force(self.policy)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +151,11 @@ class Advisor:
     def wording(self) -> Mapping[str, object]:
         """The words of the policy in force."""
         return self._method.wording
+
+    @functools.cached_property
+    def rules_in_force(self) -> RulesInForce:
+        """The rules and numbers of the policy in force, put into words once."""
+        return self._method.rules_in_force()
 
     def advise(self, request: Mapping[str, object], clock: datetime, keep_as: KeepAs | None = None) -> Answer:
         """Advice on a request as it came in, kept unless it says ``"record": false``.

@@ -130,16 +130,17 @@ def never_winning(found: Wins) -> tuple[Finding, ...]:
 
 def _never(found: Wins, one: Looked) -> Finding:
     searched = f"searched in {_counted(found.weighed, 'weighed context')}"
+    contexts = _counted(one.permitted, "context")
     if not one.permitted:
         sentence = f"Plan {one.plan} could be used in no context ({searched})."
     elif one.outdone_by:
         sentence = (
-            f"Plan {one.plan} did not win in the {_counted(one.permitted, 'context')} in which it could be used ({searched}): "
+            f"Plan {one.plan} did not win in the {contexts} in which it could be used ({searched}): "
             f"{one.outdone_by} could be used in all of them and never cost more."
         )
     else:
         sentence = (
-            f"Plan {one.plan} did not win in the {_counted(one.permitted, 'context')} in which it could be used ({searched}); "
+            f"Plan {one.plan} did not win in the {contexts} in which it could be used ({searched}); "
             "no one plan outdoes it in all of them."
         )
     return Finding("no win found", "plan_words.toml", (one.plan,), sentence, SEARCHED, None)

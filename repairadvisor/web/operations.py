@@ -16,6 +16,7 @@ from repairadvisor.schemas.delivery import (
 from repairadvisor.schemas.fact_table import FactTableSchema
 from repairadvisor.schemas.fault_tree import TreeSchema
 from repairadvisor.schemas.request import AdviceRequestSchema, TreeRequestSchema
+from repairadvisor.schemas.rules_in_force import RulesInForceSchema
 from repairadvisor.web.bodies import KEY_PATTERN
 from repairadvisor.web.problems import KINDS
 
@@ -133,6 +134,13 @@ def paths() -> dict[str, dict[str, Any]]:
                 "operationId": "facts",
                 "summary": "Everything that can be said of a fault",
                 "responses": {"200": _answered(FactTableSchema, "The table of facts."), **_refusals()},
+            }
+        },
+        "/v1/policy": {
+            "get": {
+                "operationId": "rules_in_force",
+                "summary": "The rules in force in words, each with its examples, and every number they rest on",
+                "responses": {"200": _answered(RulesInForceSchema, "The policy in force."), **_refusals()},
             }
         },
         "/health/live": {
