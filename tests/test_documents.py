@@ -27,7 +27,8 @@ from loss_picture import PICTURE, picture
 
 from repairadvisor import cli, settings
 from repairadvisor.facts.vocabulary import FACTS
-from repairadvisor.service import Advisor, PreparedMethod, open_records, prepared_method
+from repairadvisor.methods import PreparedMethod, prepared_method
+from repairadvisor.service import Advisor, open_records
 from repairadvisor.settings import Settings, cache_folder
 from repairadvisor.web.app import create_app
 

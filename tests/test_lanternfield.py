@@ -21,10 +21,11 @@ from repairadvisor.decision.screens import BARRED, CLEAR, OPEN, statuses
 from repairadvisor.errors import PolicyError, SettingsError
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.parse import parse_context
+from repairadvisor.methods import PreparedMethod, default_policy, policy_in_force, prepared_method
 from repairadvisor.render import terminal, ticket_note
-from repairadvisor.schemas.advice import document_bytes, read_document
 from repairadvisor.replay import Replaying, replay_of
-from repairadvisor.service import Advisor, PreparedMethod, default_policy, open_records, policy_in_force, prepared_method
+from repairadvisor.schemas.advice import document_bytes, read_document
+from repairadvisor.service import Advisor, open_records
 from repairadvisor.settings import Settings, cache_folder, policy_folder
 
 FOLDER = Path(str(resources.files("repairadvisor.policy") / "lanternfield"))
@@ -265,4 +266,3 @@ def test_an_advice_under_a_loosened_rule_is_made_again_byte_for_byte(tmp_path: P
     assert given.id is not None
     assert replay_of(Advisor(method, records), given.id).equal
     assert Replaying(records, tmp_path).replay(records.get(given.id)).equal
-

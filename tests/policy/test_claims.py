@@ -14,9 +14,9 @@ from repairadvisor import cli
 from repairadvisor.decision.rules import Rules
 from repairadvisor.errors import PolicyError
 from repairadvisor.facts.parse import parse_context
+from repairadvisor.methods import PreparedMethod
 from repairadvisor.policy.load import load_policy
 from repairadvisor.policy.model import Policy
-from repairadvisor.service import PreparedMethod
 
 Run = Callable[..., tuple[int, str, str]]
 

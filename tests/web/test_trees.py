@@ -12,8 +12,9 @@ from builders import FixedMethod, a_database_url, a_tree, an_advice
 from flask.testing import FlaskClient
 
 from repairadvisor import cli
+from repairadvisor.methods import PreparedMethod, prepared_method
 from repairadvisor.schemas.fault_tree import TreeSchema, tree_bytes
-from repairadvisor.service import Advisor, PreparedMethod, prepared_method
+from repairadvisor.service import Advisor
 from repairadvisor.settings import Settings, cache_folder
 from repairadvisor.store.records import Records
 from repairadvisor.web.app import create_app
