@@ -157,8 +157,8 @@ def _with_a_wide_range(firm: PreparedMethod) -> PreparedMethod:
     """The firm, to whom a mechanical body costs anything from next to nothing to 900."""
     number = next(one for one in ranges_of(firm.policy) if one.name == "body-gel-once")
     wide = {("cu", ""): (0.01, 900.0)}
-    prices = tuple(replace(row, ends=wide) if row.id == number.name else row for row in firm.policy.prices)
-    policy = replace(firm.policy, prices=prices)
+    prices = tuple(replace(row, ends=wide) if row.id == number.name else row for row in firm.rules.policy.prices)
+    policy = replace(firm.rules.policy, prices=prices)
     return PreparedMethod(policy, rules_with(firm.rules, policy))
 
 

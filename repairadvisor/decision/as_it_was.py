@@ -20,14 +20,16 @@ class AsItWas:
     loosened: Loosened
     compiled: CompiledRules
 
-    def status(self, context: Context) -> str:
-        """What the screen as it was says of a context. What was told and counted for less long counts as unknown."""
-        old: dict[str, State | None] = {name: None for name in self.loosened.holds_longer if name in context.held}
+    def status(self, context: Context, *, waited: bool) -> str:
+        """What the screen as it was says of a context. What was told and counted for less long counts as unknown, and
+        after a wait what only a slot says."""
+        doubted = (*self.loosened.holds_longer, *(self.loosened.said_by_slots if waited else ()))
+        old: dict[str, State | None] = {name: None for name in doubted if name in context.held}
         return statuses(self.compiled, context.with_facts(old)[0] if old else context)[0]
 
-    def touched(self, context: Context, plans: Sequence[Plan]) -> tuple[Plan, ...]:
+    def touched(self, context: Context, plans: Sequence[Plan], *, waited: bool) -> tuple[Plan, ...]:
         """Those of the plans that it would have barred or left open."""
-        if self.status(context) == CLEAR:
+        if self.status(context, waited=waited) == CLEAR:
             return ()
         return tuple(plan for plan in plans if plan.fits(self.loosened.screen.plans))
 

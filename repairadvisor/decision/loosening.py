@@ -20,7 +20,7 @@ from repairadvisor.errors import PolicyError
 from repairadvisor.policy.condition import AtLeast, Below, Condition, Every, IsOneOf, Not, Some, facts_of, holds
 from repairadvisor.policy.lay_over import lay_over
 from repairadvisor.policy.load import canonical_text, load_canonical, parsed, plain_of, read_policy
-from repairadvisor.policy.model import Derived, Loosened, Policy, Screen
+from repairadvisor.policy.model import Derived, Loosened, Policy, Screen, Slot
 from repairadvisor.policy.overlay import Overlay
 from repairadvisor.policy.read_rules import LOOSENED_KEYS, parents_of
 from repairadvisor.policy.table import Table
@@ -30,6 +30,8 @@ PROTECTING = ("scope", "danger", "safety")
 #: Where the canonical text holds the policy that ships and the overlays, where one of them loosened a screen.
 OVERLAID = "overlaid.toml"
 _ANY_TIME = float("inf")
+#: What a slot gives for a fact that nobody will know.
+_UNKNOWN_AGAIN = "?"
 
 
 def policy_with(texts: Mapping[str, str], overlays: Sequence[Overlay]) -> Policy:
@@ -97,7 +99,8 @@ def _loosened_by(overlay: Overlay, before: Policy, after: Policy) -> list[Loosen
             raise PolicyError(row.where, said, "loosened_by, loosened_because and loosened_on in a row of this overlay")
         who, because, day = row.text("loosened_by"), row.text("loosened_because"), row.day("loosened_on")
         longer = tuple(_holds_longer(screen, before, after))
-        found.append(Loosened(screen, before.derived, longer, who, because, day))
+        slots = tuple(_said_by_slots(screen, before, after))
+        found.append(Loosened(screen, before.derived, longer, slots, who, because, day))
     return found
 
 
@@ -116,16 +119,51 @@ def why_looser(screen: Screen, before: Policy, after: Policy) -> str:
     longer = _holds_longer(screen, before, after)
     if longer:
         return f"what was seen of {longer[0]} counts for longer"
+    slots = _said_by_slots(screen, before, after)
+    if slots:
+        return f"a slot says otherwise than before what {slots[0]} will be"
     return _why_bars_less(screen.bars_when, before, now.bars_when, after)
 
 
-def _holds_longer(screen: Screen, before: Policy, after: Policy) -> list[str]:
-    names = dict.fromkeys(
-        root
-        for name in facts_of(screen.bars_when)
-        for root in (parents_of(before.derived[name]) if name in before.derived else (name,))
+def _roots(screen: Screen, before: Policy) -> tuple[str, ...]:
+    """The facts of the vocabulary that a screen hangs on."""
+    return tuple(
+        dict.fromkeys(
+            root
+            for name in facts_of(screen.bars_when)
+            for root in (parents_of(before.derived[name]) if name in before.derived else (name,))
+        )
     )
-    return [name for name in names if _lasts(after, name) > _lasts(before, name)]
+
+
+def _holds_longer(screen: Screen, before: Policy, after: Policy) -> list[str]:
+    return [name for name in _roots(screen, before) if _lasts(after, name) > _lasts(before, name)]
+
+
+def _said_by_slots(screen: Screen, before: Policy, after: Policy) -> list[str]:
+    """The facts a screen hangs on of which a slot says what will be the case and before did not say so, or later, or on
+    other grounds."""
+    old = {slot.id: slot for slot in before.slots}
+    bold = [slot for slot in after.slots if slot.id not in old or not _as_careful(slot, old[slot.id])]
+    said = {name for slot in bold for name, value in slot.then.items() if value != _UNKNOWN_AGAIN}
+    return [name for name in _roots(screen, before) if name in said]
+
+
+def _as_careful(slot: Slot, was: Slot) -> bool:
+    """Whether a slot says the same, on the same grounds (limits aside), and no sooner."""
+    least, least_was = (sum(factor for name, factor in one.after if not name) for one in (slot, was))
+    facts, facts_were = ([part for part in one.after if part[0]] for one in (slot, was))
+    same = slot.then == was.then and facts == facts_were and _form(slot.when) == _form(was.when)
+    return same and least >= least_was
+
+
+def _form(condition: Condition) -> Condition:
+    """A condition with every limit at nothing: which facts and limits it names, and how."""
+    if isinstance(condition, Every | Some):
+        return type(condition)(tuple(_form(part) for part in condition.parts))
+    if isinstance(condition, Not):
+        return Not(_form(condition.part))
+    return condition if isinstance(condition, IsOneOf) else replace(condition, value=0.0)
 
 
 def _lasts(policy: Policy, fact: str) -> float:

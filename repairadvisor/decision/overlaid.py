@@ -15,15 +15,15 @@ from repairadvisor.policy.plan import Plan
 def loosened(told: Told, held_ready: Sequence[Plan], others: Sequence[Alternative]) -> tuple[Loosened, ...]:
     """The loosened screens that, as they were, would have barred a plan this advice names, or left it open."""
     named = _named(told, held_ready, others)
-    context = told.answer.ahead.context
+    context, waited = told.answer.ahead.context, told.answer.later is not None
     found = []
     for one in told.rules.as_they_were:
-        plans = one.touched(context, named)
+        plans = one.touched(context, named, waited=waited)
         if not plans:
             continue
         was, words = one.loosened, told.words
         phrases = [words.plan(plan).phrase for plan in plans]
-        key = "barred" if one.status(context) == BARRED else "open"
+        key = "barred" if one.status(context, waited=waited) == BARRED else "open"
         said = words.say(
             "loosened",
             key,

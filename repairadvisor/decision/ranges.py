@@ -10,6 +10,9 @@ from repairadvisor.decision.turning import Outcome
 from repairadvisor.policy.model import Ends, MinutesRow, Policy, PriceRow
 from repairadvisor.policy.plan import PlanBits
 
+#: What tables that no minute and no price goes into are remembered under.
+_OF_CHANCES = ("prior", "sum", "screen")
+
 
 @dataclass(frozen=True, slots=True)
 class Ranged:
@@ -74,11 +77,13 @@ def _minutes(row: MinutesRow, number: Ranged, value: float) -> MinutesRow:
 
 
 def rules_with(rules: Rules, policy: Policy) -> Rules:
-    """Compiled rules with other minutes and prices, which no screen and no light hangs on."""
+    """Compiled rules with other minutes and prices, which no screen and no light hangs on. What was remembered of
+    chances holds on, what was remembered of costs does not."""
+    chances = {key: table for key, table in rules.compiled.tables.items() if key[0] in _OF_CHANCES}
     return replace(
         rules,
         policy=policy,
         rows=rows_of(policy, PlanBits(policy.plans)),
-        compiled=replace(rules.compiled, tables={}),
+        compiled=replace(rules.compiled, tables=chances),
         second_visits={},
     )

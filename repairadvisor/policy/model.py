@@ -108,11 +108,13 @@ class Screen:
 @dataclass(frozen=True, slots=True)
 class Loosened:
     """A screen as it was before an overlay loosened it, with what it hung on: sums, and how long observations held.
-    ``holds_longer`` are the facts of which an observation counts for longer now; who loosened it, why, and when."""
+    ``holds_longer`` are the facts of which an observation counts for longer now, ``said_by_slots`` those of which a slot
+    now says what will be; who loosened it, why, and when."""
 
     screen: Screen
     derived: Mapping[str, Derived]
     holds_longer: tuple[str, ...]
+    said_by_slots: tuple[str, ...]
     by: str
     because: str
     on: str

@@ -158,6 +158,19 @@ LOOSENINGS = [
     ),
     ({"facts": "[fact.wind_gust_mps]\nlasts_min = 2000\n"}, "gust-on-a-ladder", "wind_gust_mps counts for longer"),
     (
+        {"slots": '[[slot]]\nid = "thunder-over"\nafter_min = { less_fact = "since_thunder_min" }\n'},
+        "no-height-in-thunder",
+        "a slot says otherwise than before what lightning will be",
+    ),
+    (
+        {
+            "slots": '[[slot]]\nadd = true\nid = "air-clears"\nwhen = { fact = "gas_test", is = "alarm" }\n'
+            'after_min = { limit = "thunder_wait" }\nthen = { gas_test = "clear" }\nuntil = "the air is good"\n'
+        },
+        "gas-alarm",
+        "what gas_test will be",
+    ),
+    (
         {
             "derived": '[derived.gust_over_plate_mps]\nterms = [{ fact = "wind_gust_mps", times = 0.9 }, '
             '{ fact = "platform_wind_limit_mps", times = -1.0 }]\n'
@@ -215,6 +228,12 @@ def test_the_day_is_a_day(texts: Texts) -> None:
         {"screens_safety": '[[screen]]\nid = "gust-on-a-ladder"\nplans = { access = ["ladder", "climbing"] }\n'},
         {"screens_safety": '[[screen]]\nid = "gust-on-a-ladder"\ncheck = ""\n'},
         {"facts": "[fact.wind_gust_mps]\nlasts_min = 1\n"},
+        {"slots": '[[slot]]\nid = "thunder-over"\nmeanwhile = ["sit in the van"]\n'},
+        {"limits": _limit("thunder_wait", 45, "min")},
+        {
+            "slots": '[[slot]]\nadd = true\nid = "air-unknown"\nwhen = { fact = "gas_test", is = "alarm" }\n'
+            'after_min = { limit = "thunder_wait" }\nthen = { gas_test = "?" }\nuntil = "the air was tested"\n'
+        },
         {
             "screens_safety": '[[screen]]\nid = "gust-on-a-ladder"\nbars_when = { any = [{ fact = "wind_gust_mps", '
             'at_least = "ladder_gust" }, { fact = "precipitation", is = "snow" }] }\n'
