@@ -8,15 +8,18 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
+import orjson
+
 from repairadvisor.decision.drawn_contexts import drawn_context
 from repairadvisor.decision.loosening import policy_of
+from repairadvisor.decision.method import METHOD_VERSION
 from repairadvisor.decision.policy_comparison import Case, Claim, PolicyComparison, compared
+from repairadvisor.decision.proofs import FAILS, HOLDS
 from repairadvisor.decision.rules import Rules
 from repairadvisor.errors import Fault, InputError, NotFoundError
-from repairadvisor.policy.load import LONGEST_FILE, load_policy
+from repairadvisor.methods import PreparedMethod, default_policy, policy_in_folder, prepared_under, prove_claims
 from repairadvisor.policy.model import Policy
 from repairadvisor.replay import told_again
-from repairadvisor.service import default_policy, prepared_under
 from repairadvisor.store.records import Records
 
 #: The moment of drawn faults: no rule hangs on the day, and the same seed gives the same faults for ever.
@@ -30,6 +33,25 @@ Prover = Callable[[Rules], Sequence[Claim]]
 def nothing_claimed(rules: Rules) -> Sequence[Claim]:  # noqa: ARG001 - there is nobody to look at them
     """No claim at all."""
     return ()
+
+
+def claims_kept(records: Records, rules: Rules) -> Sequence[Claim]:
+    """The claims of a policy as they were found when they were last looked at; none where nobody has looked."""
+    kept = records.proofs(rules.policy_id, METHOD_VERSION)
+    return () if kept is None else [_claim(one["claim"], one["says"], one["verdict"]) for one in orjson.loads(kept[1])]
+
+
+def claims_proven(records: Records | None, moment: datetime, rules: Rules) -> Sequence[Claim]:
+    """The same, looked at now where nobody has."""
+    kept = () if records is None else claims_kept(records, rules)
+    if kept:
+        return kept
+    found = prove_claims(PreparedMethod(rules.policy, rules), (), moment)
+    return [_claim(proof.claim, proof.says, proof.verdict) for proof in found]
+
+
+def _claim(claim_id: str, says: str, verdict: str) -> Claim:
+    return Claim(claim_id, says, {HOLDS: True, FAILS: False}.get(verdict))
 
 
 class Numbers:
@@ -106,7 +128,7 @@ def policy_named(name: str, records: Records | None) -> Policy:
     is no policy.
     """
     folder = Path(name)
-    return read_folder(folder) if name and folder.is_dir() else policy_by_id(name, records)
+    return policy_in_folder(folder) if name and folder.is_dir() else policy_by_id(name, records)
 
 
 def policy_by_id(name: str, records: Records | None) -> Policy:
@@ -122,18 +144,3 @@ def policy_by_id(name: str, records: Records | None) -> Policy:
     if found[0] == shipped.id or records is None:
         return shipped
     return policy_of(records.policy(found[0]))
-
-
-def read_folder(folder: Path) -> Policy:
-    """The policy whose files are in a folder: the one place where a folder is read. Raises :class:`InputError` for one
-    that cannot be read, PolicyError for what is no policy."""
-    texts = {}
-    try:
-        for file in sorted(folder.glob("*.toml")):
-            with file.open("rb") as opened:
-                texts[file.name] = opened.read(4 * LONGEST_FILE + 1).decode()
-    except (OSError, UnicodeDecodeError) as error:
-        raise InputError([Fault("no-file", str(folder), "", f"cannot be read: {error}", "a folder")]) from error
-    if not texts:
-        raise InputError([Fault("no-file", str(folder), "", "holds no policy", "a folder of .toml files")])
-    return load_policy(texts)

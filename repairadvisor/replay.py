@@ -15,8 +15,9 @@ from repairadvisor.decision.replay import Replay, context_again, differences
 from repairadvisor.errors import ConflictError, Fault, PolicyError
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.vocabulary import VOCABULARY_VERSION
+from repairadvisor.methods import Method, prepared_under
 from repairadvisor.schemas.advice import document_bytes
-from repairadvisor.service import Advisor, Method, prepared_under
+from repairadvisor.service import Advisor
 from repairadvisor.store.records import Records, StoredAdvice
 
 #: Policies besides the one in force that are held ready: each takes much memory.

@@ -30,7 +30,7 @@ from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.situation import Judged, look, weigh
 from repairadvisor.decision.start import DECIDED_WITH_THE_LOAD, as_it_stands
 from repairadvisor.facts.context import Context, Held, make_context
-from repairadvisor.service import prepared_method
+from repairadvisor.methods import prepared_method
 from repairadvisor.settings import cache_folder
 
 MOST_ASKED = 6

@@ -35,7 +35,7 @@ AT = ["--now", NOW.isoformat()]
 
 @pytest.fixture(autouse=True)
 def _fixed(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    monkeypatch.setattr(cli.advise, "prepared_method", lambda *_: FixedMethod(an_advice()))
+    monkeypatch.setattr(cli.advise, "prepared_method", lambda *_, **__: FixedMethod(an_advice()))
     monkeypatch.setenv("REPAIRADVISOR_DATABASE_URL", a_database_url(tmp_path))
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
 
@@ -281,7 +281,7 @@ TESTS = Path(__file__).parent
 FIXED = """
 import repairadvisor.service
 from builders import FixedMethod, an_advice
-repairadvisor.service.prepared_method = lambda *_: FixedMethod(an_advice(because="Its coating is 250 µm thick."))
+repairadvisor.service.prepared_method = lambda *_, **__: FixedMethod(an_advice(because="Its coating is 250 µm thick."))
 """
 
 

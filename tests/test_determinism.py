@@ -28,7 +28,7 @@ from repairadvisor.decision.method import advise
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.schemas.advice import document_bytes
 from repairadvisor.schemas.fault_tree import tree_bytes
-from repairadvisor.service import prepared_method
+from repairadvisor.methods import prepared_method
 from repairadvisor.settings import cache_folder
 from whole_jobs import whole_jobs
 

@@ -24,8 +24,8 @@ from whole_jobs import whole_jobs
 
 from repairadvisor.decision.method import METHOD_VERSION, advise
 from repairadvisor.facts.parse import parse_context
+from repairadvisor.methods import PreparedMethod, prepared_method
 from repairadvisor.schemas.advice import document_bytes
-from repairadvisor.service import PreparedMethod, prepared_method
 from repairadvisor.settings import cache_folder
 
 FILE = Path(__file__).with_name("document_digests.json")

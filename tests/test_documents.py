@@ -27,7 +27,8 @@ from loss_picture import PICTURE, picture
 
 from repairadvisor import cli, settings
 from repairadvisor.facts.vocabulary import FACTS
-from repairadvisor.service import Advisor, PreparedMethod, open_records, prepared_method
+from repairadvisor.methods import PreparedMethod, prepared_method
+from repairadvisor.service import Advisor, open_records
 from repairadvisor.settings import Settings, cache_folder
 from repairadvisor.web.app import create_app
 
@@ -217,7 +218,7 @@ def compiled() -> PreparedMethod:
     return prepared_method(cache_folder(os.environ))
 
 
-def method(*_where: object) -> PreparedMethod:
+def method(*_where: object, **_named: object) -> PreparedMethod:
     """The policy is compiled once for all examples, wherever each would look for it."""
     return compiled()
 

@@ -31,17 +31,17 @@ from repairadvisor.decision.policy_comparison import (
     PolicyComparison,
 )
 from repairadvisor.errors import InputError, NotFoundError, PolicyError
+from repairadvisor.methods import PreparedMethod, default_policy, policy_in_folder, prepared_method
 from repairadvisor.policy.load import load_canonical
 from repairadvisor.policy_change import (
     compare_policies,
     drawn,
     policy_by_id,
     policy_named,
-    read_folder,
     recorded,
 )
 from repairadvisor.render.policy_comparison import render
-from repairadvisor.service import Advisor, PreparedMethod, default_policy, open_records, prepared_method
+from repairadvisor.service import Advisor, open_records
 from repairadvisor.settings import Settings, cache_folder
 from repairadvisor.store.records import Records
 
@@ -182,7 +182,7 @@ def test_a_beginning_of_several_ids_is_refused_with_all_of_them(
 
 
 def test_a_folder_is_the_policy_of_its_files(folder: Path) -> None:
-    found = read_folder(folder)
+    found = policy_in_folder(folder)
     assert found.limits["climbing_gust"].value == 0.5
     assert load_canonical(found.canonical) == found
     assert policy_named(str(folder), None) == found
@@ -191,7 +191,7 @@ def test_a_folder_is_the_policy_of_its_files(folder: Path) -> None:
 def test_a_folder_that_lacks_a_file_is_refused(folder: Path, tmp_path: Path) -> None:
     (tmp_path / "crew.toml").write_bytes((folder / "crew.toml").read_bytes())
     with pytest.raises(PolicyError, match="is missing"):
-        read_folder(tmp_path)
+        policy_in_folder(tmp_path)
 
 
 def test_recorded_faults_are_those_that_were_given_last(records: Records, ids: list[str]) -> None:
@@ -218,7 +218,7 @@ def test_claims_are_asked_for_under_both(method: PreparedMethod, records: Record
         return [Claim("breeze", "People climb in a breeze", limit > 3), Claim("sums", "Sums are sums", True)]
 
     nothing = replace(recorded(records, 1), cases=lambda: iter(()))
-    found = compare_policies(method.policy, read_folder(folder), nothing, records=records, prover=prover)
+    found = compare_policies(method.policy, policy_in_folder(folder), nothing, records=records, prover=prover)
     assert len(limits) == 2
     assert (found.claims, found.claims_ceased) == (2, (Claim("breeze", "People climb in a breeze", False),))
 

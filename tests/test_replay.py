@@ -26,10 +26,11 @@ from repairadvisor import service
 from repairadvisor.decision.replay import context_again, differences
 from repairadvisor.errors import ConflictError, InputError, NotFoundError
 from repairadvisor.facts.parse import parse_context
+from repairadvisor.methods import PreparedMethod, prepared_method, prepared_under
 from repairadvisor.optics import joint_law
 from repairadvisor.policy.load import canonical_text, load_canonical, plain_of
 from repairadvisor.replay import Replaying, replay_of
-from repairadvisor.service import Advisor, PreparedMethod, open_records, prepared_method, prepared_under
+from repairadvisor.service import Advisor, open_records
 from repairadvisor.settings import Settings, cache_folder
 from repairadvisor.store.records import AdviceRecord, Records
 

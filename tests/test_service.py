@@ -12,11 +12,12 @@ from builders import NOW, FixedMethod, a_database_url, an_advice
 
 from repairadvisor.errors import InputError, NotFoundError
 from repairadvisor.facts.vocabulary import VOCABULARY_VERSION
+from repairadvisor.methods import PreparedMethod, prepared_method
 from repairadvisor.render import terminal
 from repairadvisor.render.headings import headings
 from repairadvisor.render.ticket_note import LONGEST, notes
 from repairadvisor.schemas.advice import AdviceSchema, document_bytes
-from repairadvisor.service import Advisor, PreparedMethod, open_records, prepared_method
+from repairadvisor.service import Advisor, open_records
 from repairadvisor.settings import Settings, cache_folder
 from repairadvisor.store.database import open_database
 from repairadvisor.store.records import Records

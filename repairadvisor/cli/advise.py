@@ -14,12 +14,13 @@ import orjson
 
 from repairadvisor.cli.streams import DONE, content_of, output
 from repairadvisor.errors import Fault, InputError
+from repairadvisor.methods import prepared_method
 from repairadvisor.render import comparison, terminal
 from repairadvisor.render.headings import headings
 from repairadvisor.schemas.advice import comparison_bytes
 from repairadvisor.schemas.json_text import read_object
 from repairadvisor.schemas.typed import typed_fact
-from repairadvisor.service import Advisor, Answer, open_records, prepared_method
+from repairadvisor.service import Advisor, Answer, open_records
 from repairadvisor.settings import Settings, cache_folder, policy_folder
 
 _PAIR = re.compile(r"([A-Za-z_][A-Za-z0-9_]*)=(.*)", re.DOTALL)

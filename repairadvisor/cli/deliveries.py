@@ -17,12 +17,13 @@ from repairadvisor.delivery.rehearsal import Rehearsal, rehearsed
 from repairadvisor.delivery.seal import Seal
 from repairadvisor.errors import Fault, InputError, SettingsError
 from repairadvisor.facts.parse import read_moment
+from repairadvisor.methods import prepared_method
 from repairadvisor.plugin import RawEvent
 from repairadvisor.plugin.loading import open_plugins
 from repairadvisor.render.figures import moment
 from repairadvisor.render.sentences import one_line
 from repairadvisor.schemas.delivery import MOST_LISTED, SAID, STATES
-from repairadvisor.service import Advisor, prepared_method
+from repairadvisor.service import Advisor
 from repairadvisor.settings import PLUGINS, Settings, cache_folder, policy_folder
 from repairadvisor.store.database import migrate, open_database
 from repairadvisor.store.deliveries import secret_of

@@ -13,9 +13,9 @@ import orjson
 from repairadvisor.cli.drawn_contexts import drawn_contexts
 from repairadvisor.cli.streams import DONE, output
 from repairadvisor.decision.policy_check import MOST_WEIGHED, check
+from repairadvisor.methods import policy_in_folder, prepared_method, prepared_under
 from repairadvisor.render import policy_check as rendered
-from repairadvisor.service import method_of, prepared_method
-from repairadvisor.settings import cache_folder
+from repairadvisor.settings import cache_folder, policy_folder
 
 FOUND = 1
 #: Contexts that are drawn: the same every time, so that two runs can be compared.
@@ -43,7 +43,11 @@ def add_to(commands: Any) -> None:
 
 def _check(given: argparse.Namespace) -> int:
     cache = cache_folder(os.environ)
-    method = prepared_method(cache) if given.folder is None else method_of(Path(given.folder))
+    method = (
+        prepared_method(cache, overlay=policy_folder(os.environ))
+        if given.folder is None
+        else prepared_under(policy_in_folder(Path(given.folder)), cache)
+    )
     contexts = drawn_contexts(method.policy, DRAWN) if given.weighed > 0 else ()
     found = check(method.rules, contexts, given.weighed, _tell_progress)
     with output():

@@ -6,15 +6,18 @@ import argparse
 import os
 import sys
 from collections.abc import Iterator
+from datetime import UTC, datetime
+from functools import partial
 from typing import Any
 
 from repairadvisor.cli.streams import DIFFERS, DONE, output
 from repairadvisor.decision.policy_comparison import Case
 from repairadvisor.errors import Fault, InputError
-from repairadvisor.policy_change import Faults, compare_policies, drawn, policy_named, recorded
+from repairadvisor.methods import default_policy
+from repairadvisor.policy_change import Faults, claims_proven, compare_policies, drawn, policy_named, recorded
 from repairadvisor.render import policy_comparison
 from repairadvisor.schemas.policy_comparison import policy_comparison_bytes
-from repairadvisor.service import default_policy, open_records
+from repairadvisor.service import open_records
 from repairadvisor.settings import Settings
 
 _CONTEXTS, _SEED, MOST = 100, 1, 1_000_000
@@ -58,7 +61,8 @@ def _compare(given: argparse.Namespace) -> int:
         seed = _SEED if given.seed is None else given.seed
         faults = drawn(old, _CONTEXTS if given.contexts is None else given.contexts, seed)
         said = f"{faults.count} faults drawn from what the old policy assumes (seed {seed})"
-    found = compare_policies(old, new, _counted(faults), records=records, cache=settings.cache)
+    prover = partial(claims_proven, records, datetime.now(UTC))
+    found = compare_policies(old, new, _counted(faults), records=records, cache=settings.cache, prover=prover)
     with output():
         if given.json:
             sys.stdout.buffer.write(policy_comparison_bytes(found, said) + b"\n")

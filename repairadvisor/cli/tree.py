@@ -11,9 +11,10 @@ from typing import Any
 from repairadvisor.cli.advise import request_of
 from repairadvisor.cli.streams import DONE, output
 from repairadvisor.decision.fault_tree import DEEPEST
+from repairadvisor.methods import prepared_method
 from repairadvisor.render import fault_tree
 from repairadvisor.schemas.fault_tree import tree_bytes
-from repairadvisor.service import Advisor, prepared_method
+from repairadvisor.service import Advisor
 from repairadvisor.settings import cache_folder, policy_folder
 
 

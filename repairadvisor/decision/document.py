@@ -174,8 +174,9 @@ class _Writer:
                 else self.words.say("crew", "line_none", persons=self.words.counted("person", count))
             )
             return Crew(count, (), said)
-        place = self.context.state("place")
-        count = persons(self.policy, self.plan, str(place.value) if isinstance(place, Known) else "")
+        # Of several places it may be, the one that needs most: what is not known is not read as the safer of them.
+        places = self.context.possible["place"].words
+        count = max(persons(self.policy, self.plan, place) for place in places)
         needs = self._needed()
         said = self.words.counted("person", count)
         if not needs:

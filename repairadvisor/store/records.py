@@ -21,6 +21,7 @@ from sqlalchemy import (
     String,
     Table,
     Text,
+    delete,
     func,
     insert,
     select,
@@ -63,6 +64,15 @@ compiled_policies = Table(
     Column("policy_id", String(64), ForeignKey("policies.policy_id"), primary_key=True),
     Column("method_version", String(40), primary_key=True),
     Column("tables", LargeBinary, nullable=False),
+)
+
+proven_policies = Table(
+    "proven_policies",
+    metadata,
+    Column("policy_id", String(64), ForeignKey("policies.policy_id"), primary_key=True),
+    Column("method_version", String(40), primary_key=True),
+    Column("proven_at", UtcDateTime, nullable=False),
+    Column("proofs", LargeBinary, nullable=False),
 )
 
 
@@ -232,6 +242,27 @@ class Records:
             return zlib.decompress(packed)
         except zlib.error as error:
             raise RecordsError(f"what was compiled of policy {policy_id} is spoilt: {error}") from error
+
+    def keep_proofs(self, policy_id: str, method_version: str, proven_at: datetime, proofs: bytes) -> None:
+        """Keep what became of a policy's claims under a version of the method, in the place of what was kept before.
+
+        Raises :class:`NotFoundError` when the policy was never kept.
+        """
+        if not self._has_policy(policy_id):
+            raise NotFoundError("policy", policy_id)
+        mine = (proven_policies.c.policy_id == policy_id, proven_policies.c.method_version == method_version)
+        row = {"policy_id": policy_id, "method_version": method_version, "proven_at": proven_at, "proofs": proofs}
+        with writing(self._engine) as connection:
+            connection.execute(delete(proven_policies).where(*mine))
+            connection.execute(insert(proven_policies).values(row))
+
+    def proofs(self, policy_id: str, method_version: str) -> tuple[datetime, bytes] | None:
+        """What became of a policy's claims, and when that was found out; None where nobody has looked."""
+        wanted = (proven_policies.c.policy_id == policy_id, proven_policies.c.method_version == method_version)
+        query = select(proven_policies.c.proven_at, proven_policies.c.proofs).where(*wanted)
+        with reading(self._engine) as connection:
+            found = connection.execute(query).first()
+        return None if found is None else (found.proven_at, found.proofs)
 
     def _has_policy(self, policy_id: str) -> bool:
         query = select(policies.c.policy_id).where(policies.c.policy_id == policy_id)

@@ -15,9 +15,11 @@ from repairadvisor.render.headings import headings
 from repairadvisor.render.replay import render as render_replay
 from repairadvisor.replay import replay_of
 from repairadvisor.schemas.advice import comparison_bytes
+from repairadvisor.schemas.claims import claims_bytes
 from repairadvisor.schemas.fact_table import fact_table
 from repairadvisor.schemas.fault_tree import tree_bytes
 from repairadvisor.schemas.replay import replay_bytes
+from repairadvisor.schemas.rules_in_force import rules_bytes
 from repairadvisor.service import Advisor, Answer, KeepAs
 from repairadvisor.web import problems
 from repairadvisor.web.bodies import HTML, JSON, TEXT, idempotency_key, json_object, wanted
@@ -77,6 +79,18 @@ def grow_tree() -> Response:
 def facts() -> Response:
     wanted(request, (JSON,))
     return Response(_FACT_TABLE, mimetype=JSON)
+
+
+@api.get("/v1/policy")
+def rules_in_force() -> Response:
+    wanted(request, (JSON,))
+    return Response(rules_bytes(advisor().rules_in_force), mimetype=JSON)
+
+
+@api.get("/v1/policy/claims")
+def claims() -> Response:
+    wanted(request, (JSON,))
+    return Response(claims_bytes(advisor().claims()), mimetype=JSON)
 
 
 @api.get("/health/live")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from repairadvisor.schemas.advice import SCHEMAS, AdviceSchema
+from repairadvisor.schemas.claims import ClaimsSchema
 from repairadvisor.schemas.delivery import (
     LISTED,
     MOST_LISTED,
@@ -17,6 +18,7 @@ from repairadvisor.schemas.fact_table import FactTableSchema
 from repairadvisor.schemas.fault_tree import TreeSchema
 from repairadvisor.schemas.replay import ReplaySchema
 from repairadvisor.schemas.request import AdviceRequestSchema, TreeRequestSchema
+from repairadvisor.schemas.rules_in_force import RulesInForceSchema
 from repairadvisor.web.bodies import KEY_PATTERN
 from repairadvisor.web.problems import KINDS
 
@@ -135,6 +137,20 @@ def paths() -> dict[str, dict[str, Any]]:
                 "operationId": "facts",
                 "summary": "Everything that can be said of a fault",
                 "responses": {"200": _answered(FactTableSchema, "The table of facts."), **_refusals()},
+            }
+        },
+        "/v1/policy": {
+            "get": {
+                "operationId": "rules_in_force",
+                "summary": "The rules in force in words, each with its examples, and every number they rest on",
+                "responses": {"200": _answered(RulesInForceSchema, "The policy in force."), **_refusals()},
+            }
+        },
+        "/v1/policy/claims": {
+            "get": {
+                "operationId": "claims",
+                "summary": "What the policy claims, and what became of each claim when it was last looked at",
+                "responses": {"200": _answered(ClaimsSchema, "The claims of the policy in force."), **_refusals()},
             }
         },
         "/health/live": {

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 from flask import Blueprint, Response, current_app, render_template, request
 
 from repairadvisor.errors import ConflictError, Fault, InputError, NotFoundError, PolicyError
 from repairadvisor.facts.parse import shown
 from repairadvisor.policy.model import Policy
-from repairadvisor.policy_change import compare_policies, policy_by_id, recorded
+from repairadvisor.policy_change import claims_kept, compare_policies, policy_by_id, recorded
 from repairadvisor.render.policy_comparison import example, headline, parts, place
 from repairadvisor.store.records import Records
 from repairadvisor.web.api import CACHE, advisor
@@ -49,7 +51,8 @@ def _compared(records: Records, old: str, new: str, count: int) -> dict[str, obj
     before, after = _policy(old, records), _policy(new, records)
     faults = recorded(records, count)
     try:
-        found = compare_policies(before, after, faults, records=records, cache=current_app.config[CACHE])
+        prover = partial(claims_kept, records)
+        found = compare_policies(before, after, faults, records=records, cache=current_app.config[CACHE], prover=prover)
     except PolicyError as error:
         raise ConflictError(f"this version cannot use a policy: {error}") from error
     return {

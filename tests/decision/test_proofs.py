@@ -268,6 +268,15 @@ def test_every_method_has_its_witness_and_a_wrong_one_is_refused(rules: Rules) -
     assert prove(swapped, rules, NOW).verdict == FAILS
 
 
+def test_a_crew_is_enough_for_each_place_that_it_may_be(rules: Rules) -> None:
+    """Common practice, no source: a pit and a span need two persons each, so it is two where it may be either."""
+    told: dict[str, object] = {"danger_seen": "none", "fault_seen": "cut", "fibre_mode": "single_mode", "margin_db": 3}
+    told.update(spare_near_m=30, spare_far_m=30, crew_place="on_site", crew_count=2)
+    advice = advise(parse_context({**told, "place": {"one_of": ["dug_pit", "aerial_span"]}}, NOW), rules)
+    assert advice.action == "repair"
+    assert advice.crew.persons == 2
+
+
 def test_a_crew_that_is_too_small_is_found(rules: Rules) -> None:
     """Common practice, no source: one person sent to a pit is one too few."""
     claim = next(one for one in rules.policy.claims if one.id == "two-persons-at-poles-pits-and-deep-chambers")

@@ -27,11 +27,12 @@ from repairadvisor.decision.rules import Rules
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.facts.value import Known
 from repairadvisor.facts.vocabulary import BY_NAME
+from repairadvisor.methods import PreparedMethod
 from repairadvisor.policy.model import Policy, Screen
 from repairadvisor.policy.plan import Plan
 from repairadvisor.schemas.advice import document
 from repairadvisor.schemas.json_text import read_object
-from repairadvisor.service import Advisor, PreparedMethod
+from repairadvisor.service import Advisor
 
 #: Generated faults, and where drawing starts from; of those with these numbers every way is walked as well.
 FAULTS, SEED = 200, 20310504

@@ -14,9 +14,9 @@ from repairadvisor import cli
 from repairadvisor.decision.rules import Rules
 from repairadvisor.errors import PolicyError
 from repairadvisor.facts.parse import parse_context
+from repairadvisor.methods import PreparedMethod
 from repairadvisor.policy.load import load_policy
 from repairadvisor.policy.model import Policy
-from repairadvisor.service import PreparedMethod
 
 Run = Callable[..., tuple[int, str, str]]
 
@@ -53,6 +53,13 @@ since = "2026-11-26"
 """
 WINDY = 'only_where = { fact = "wind_gust_mps", below = "claim_made_up" }'
 RAINY = 'only_where = { fact = "precipitation", is = "rain" }'
+
+
+@pytest.fixture(scope="module")
+def few_texts(texts: dict[str, str]) -> dict[str, str]:
+    """The files with fewer rows, so that they are read sooner; claims speak of none of these rows."""
+    heads = {"minutes.toml": "[[minutes]]", "kit.toml": "[[item]]", "steps.toml": "[[step]]"}
+    return {**texts, **{name: head.join(texts[name].split(head)[:5]) for name, head in heads.items()}}
 
 
 def _refused(texts: Mapping[str, str], claims: str, *said: str) -> None:
@@ -102,9 +109,9 @@ def test_the_shipped_claims_are_twenty_or_more_and_have_figures_of_their_own(pol
     ],
 )
 def test_a_claim_that_cannot_be_used_is_refused_by_name(
-    texts: dict[str, str], claims: str, said: tuple[str, ...]
+    few_texts: dict[str, str], claims: str, said: tuple[str, ...]
 ) -> None:
-    _refused(texts, claims, *said)
+    _refused(few_texts, claims, *said)
 
 
 def test_a_rule_cannot_use_the_figure_of_a_claim(texts: dict[str, str]) -> None:
@@ -126,7 +133,7 @@ def run(capfdbinary: Any, monkeypatch: pytest.MonkeyPatch, texts: dict[str, str]
         if claims:
             policy = replace(policy, claims=load_policy({**texts, "claims.toml": claims}).claims)
         method = PreparedMethod(policy, replace(rules, policy=policy))
-        monkeypatch.setattr(cli.policy_prove, "prepared_method", lambda _: method)
+        monkeypatch.setattr(cli.policy_prove, "prepared_method", lambda *_, **__: method)
 
         def once(*arguments: str) -> tuple[int, str, str]:
             status = cli.main(["policy", "prove", *arguments])

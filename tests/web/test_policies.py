@@ -12,8 +12,9 @@ import pytest
 from builders import a_database_url
 from flask.testing import FlaskClient
 
+from repairadvisor.methods import PreparedMethod, prepared_method
 from repairadvisor.policy.load import canonical_text, load_canonical, plain_of
-from repairadvisor.service import Advisor, PreparedMethod, open_records, prepared_method
+from repairadvisor.service import Advisor, open_records
 from repairadvisor.settings import Settings, cache_folder
 from repairadvisor.store.records import Records
 from repairadvisor.web.app import create_app
