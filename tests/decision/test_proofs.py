@@ -131,7 +131,7 @@ def test_both_provers_agree_on_policies_with_one_rule_changed(
                 _is_real(proof, claim, other)
     record_property("figures", "\n".join(f"{name}: {times}" for name, times in sorted(met.items())))
     assert met[f"{HOLDS}, true"]
-    assert count < MUTATED or met[f"{FAILS}, false"] >= count // 4
+    assert count < MUTATED or met[f"{FAILS}, false"] >= count // 20
     assert met[f"{UNDECIDED}, false"] <= met.total() // 100
 
 
