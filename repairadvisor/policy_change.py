@@ -70,9 +70,11 @@ class Numbers:
 
 @dataclass(frozen=True, slots=True)
 class Faults:
-    """The faults that are looked at: how many there are, and each in turn, made when it is asked for."""
+    """The faults that are looked at: how many there are, what they are in words, and each in turn, made when it is
+    asked for."""
 
     count: int
+    said: str
     cases: Callable[[], Iterator[Case]]
 
 
@@ -85,7 +87,8 @@ def recorded(records: Records, most: int) -> Faults:
             context, issued_plan, _ = told_again(records.get(one))
             yield Case(one, context, issued_plan)
 
-    return Faults(len(ids), cases)
+    said = "the last advice was" if len(ids) == 1 else f"the last {len(ids)} advices were"
+    return Faults(len(ids), f"what {said} asked about", cases)
 
 
 def drawn(policy: Policy, count: int, seed: int) -> Faults:
@@ -95,7 +98,8 @@ def drawn(policy: Policy, count: int, seed: int) -> Faults:
         for number in range(1, count + 1):
             yield Case(f"drawn {number}", drawn_context(policy, DRAWN_AT, Numbers(f"{seed}/{number}")))
 
-    return Faults(count, cases)
+    faults = "one fault" if count == 1 else f"{count} faults"
+    return Faults(count, f"{faults} drawn from what the old policy assumes (seed {seed})", cases)
 
 
 def compare_policies(

@@ -112,7 +112,7 @@ def test_a_folder_against_the_policy_that_ships_on_what_was_recorded(
     status, out, err = run("policy", "compare", str(folder), "--records", "10", "--json")
     found = json.loads(out)
     assert status == 1
-    assert found["faults"] == "the facts of the 3 advices that were given last"
+    assert found["faults"] == "what the last 3 advices were asked about"
     assert (found["comparison"]["cases"], found["comparison"]["changed"]) == (3, 1)
     (worst,) = found["comparison"]["worst"]
     assert worst["case"] in ids

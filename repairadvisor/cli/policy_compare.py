@@ -56,18 +56,16 @@ def _compare(given: argparse.Namespace) -> int:
     new = policy_named(given.policy, records)
     if given.records is not None:
         faults = recorded(records, given.records)
-        said = f"the facts of the {faults.count} advices that were given last"
     else:
         seed = _SEED if given.seed is None else given.seed
         faults = drawn(old, _CONTEXTS if given.contexts is None else given.contexts, seed)
-        said = f"{faults.count} faults drawn from what the old policy assumes (seed {seed})"
     prover = partial(claims_proven, records, datetime.now(UTC))
     found = compare_policies(old, new, _counted(faults), records=records, cache=settings.cache, prover=prover)
     with output():
         if given.json:
-            sys.stdout.buffer.write(policy_comparison_bytes(found, said) + b"\n")
+            sys.stdout.buffer.write(policy_comparison_bytes(found, faults.said) + b"\n")
         else:
-            print(policy_comparison.render(found, said), end="")
+            print(policy_comparison.render(found, faults.said), end="")
     return DIFFERS if found.changed else DONE
 
 
@@ -94,4 +92,4 @@ def _counted(faults: Faults) -> Faults:
                 print(f"{number} of {faults.count} compared", file=sys.stderr, flush=True)
             yield case
 
-    return Faults(faults.count, cases)
+    return Faults(faults.count, faults.said, cases)

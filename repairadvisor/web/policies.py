@@ -59,7 +59,7 @@ def _compared(records: Records, old: str, new: str, count: int) -> dict[str, obj
         "found": found,
         "headline": headline(found),
         "parts": list(parts(found)),
-        "faults": f"the facts of the {faults.count} advices that were given last",
+        "faults": faults.said,
         "examples": [(one.case, place(one), example(one, found)) for one in found.worst],
     }
 

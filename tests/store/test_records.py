@@ -141,6 +141,19 @@ def test_advices_of_one_moment_are_listed_in_one_order(kept: Records) -> None:
     assert [stored.id for stored in kept.latest(6)] == sorted(ids)
 
 
+def test_the_ids_of_the_latest_are_those_of_the_listed(kept: Records) -> None:
+    for hours in (2, 0, 0, 1):
+        kept.save(replace(RECORD, given_at=GIVEN_AT + timedelta(hours=hours)))
+    for limit in (0, 3, 10):
+        assert kept.latest_ids(limit) == [stored.id for stored in kept.latest(limit)]
+
+
+def test_the_ids_of_all_policies_are_listed(kept: Records) -> None:
+    other = hashlib.sha256(b"another").hexdigest()
+    kept.keep_policy(other, b"another")
+    assert kept.policy_ids() == sorted((POLICY_ID, other))
+
+
 # -- policies --------------------------------------------------------------------------------------------
 
 
