@@ -132,7 +132,7 @@ def _never(found: Wins, one: Looked) -> Finding:
     searched = f"searched in {_counted(found.weighed, 'weighed context')}"
     usable = f"Plan {one.plan} did not win in the {_counted(one.permitted, 'context')} in which it could be used"
     if not one.permitted:
-        sentence = f"Plan {one.plan} could be used in no context ({searched})."
+        sentence = f"No context was found in which plan {one.plan} can be used ({searched})."
     elif one.outdone_by:
         sentence = f"{usable} ({searched}): {one.outdone_by} could be used in all of them and never cost more."
     else:
@@ -160,10 +160,13 @@ class _Changes:
         self.rules = rules
         self._known: dict[tuple[int, str], dict[str, State | None] | None] = {}
 
-    def by(self, context: Context, screen: int, example: str) -> Situation | None:
-        """The context with the facts of one example of a screen in place of its own; None where they contradict it."""
+    def by(self, context: Context, screen: int, example: str, *, elsewhere: bool = True) -> Situation | None:
+        """The context with the facts of one example of a screen in place of its own; None where they contradict it. Not
+        ``elsewhere``: the place stays what it is."""
         facts = self._facts(context, screen, example)
-        if facts is None:
+        if facts is not None and not elsewhere:
+            facts = {name: state for name, state in facts.items() if name != "place"}
+        if not facts:
             return None
         changed, faults = context.with_facts(facts)
         return None if faults else look(self.rules, changed)
@@ -194,10 +197,10 @@ def _cleared(changes: _Changes, situation: Situation, index: int) -> Situation |
             return situation
         best = None
         for screen in _in_the_way(changes.rules, situation, index):
-            other = changes.by(situation.context, screen, "clears")
-            if other is not None:
-                left = len(_in_the_way(changes.rules, other, index))
-                if best is None or left < best[0]:
+            for elsewhere in (False, True):
+                other = changes.by(situation.context, screen, "clears", elsewhere=elsewhere)
+                left = None if other is None else len(_in_the_way(changes.rules, other, index))
+                if other is not None and left is not None and (best is None or left < best[0]):
                     best = left, other
         if best is None or best[0] >= len(_in_the_way(changes.rules, situation, index)):
             return None
