@@ -6,7 +6,12 @@ from __future__ import annotations
 import copy
 import random
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from typing import Any
+
+from repairadvisor.decision.rules import Rules, compiled
+from repairadvisor.policy.read_rules import read_cautions, read_screen
+from repairadvisor.policy.table import Table
 
 Raw = dict[str, Any]
 TURNED = {"below": "at_least", "at_least": "below"}
@@ -73,3 +78,18 @@ def _conditions(raw: Raw) -> Iterator[Raw]:
     yield raw
     for part in (*raw.get("all", ()), *raw.get("any", ()), *([raw["not"]] if "not" in raw else [])):
         yield from _conditions(part)
+
+
+def rules_with(rules: Rules, stored: Any, files: Mapping[str, Raw], screens: list[Raw], cautions: list[Raw]) -> Rules:
+    """The shipped rules with other screens and cautions, given as parsed; ``stored`` is their light as plain data."""
+    policy = rules.policy
+    words = files["plan_words.toml"]["words"]
+    derived = {name: one for name, one in policy.derived.items() if name in files["derived.toml"]["derived"]}
+    table = Table("cautions.toml", {**files["cautions.toml"], "caution": cautions})
+    changed = replace(
+        policy,
+        derived=derived,
+        screens=tuple(read_screen(Table(one["id"], one), words, policy.limits, derived) for one in screens),
+        cautions=read_cautions(table, words, policy.limits, derived),
+    )
+    return compiled(changed, stored)

@@ -18,13 +18,13 @@ from hypothesis import HealthCheck, given, seed, settings
 from hypothesis import strategies as st
 from whole_jobs import Job, whole_jobs
 
-from decision.mutated_rules import mutated
+from decision.mutated_rules import mutated, rules_with
 from decision.second_prover import SecondProver
 from repairadvisor.decision.cautions import owed
 from repairadvisor.decision.counterexamples import permitted
 from repairadvisor.decision.method import advise
 from repairadvisor.decision.proofs import FAILS, HOLDS, UNDECIDED, Proof, prove
-from repairadvisor.decision.rules import Rules, compiled
+from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.screens import CLEAR
 from repairadvisor.decision.situation import Situation, look
 from repairadvisor.decision.start import as_it_stands
@@ -34,8 +34,7 @@ from repairadvisor.facts.parse import parse_context
 from repairadvisor.facts.vocabulary import BY_NAME
 from repairadvisor.policy.condition import facts_of
 from repairadvisor.policy.model import Claim
-from repairadvisor.policy.read_rules import read_cautions, read_screen
-from repairadvisor.policy.table import Table, read_condition
+from repairadvisor.policy.table import read_condition
 
 Raw = dict[str, Any]
 #: Claims that a formula can be made of.
@@ -121,7 +120,7 @@ def test_both_provers_agree_on_policies_with_one_rule_changed(
             of_people = [one for one in screens if one["kind"] in ("safety", "danger", "scope", "competence")]
             name, way, changed = mutated(of_people, "bars_when", second.limits_by_name, drawn)
             screens = [*(one for one in screens if one not in of_people), *changed]
-        other = _compiled(rules, stored, files, screens, cautions)
+        other = rules_with(rules, stored, files, screens, cautions)
         for claim in _near(rules, raw, name, drawn):
             proof = prove(claim, other, NOW)
             true = second.is_true(raw[claim.id], screens, cautions)
@@ -133,20 +132,6 @@ def test_both_provers_agree_on_policies_with_one_rule_changed(
     assert met[f"{HOLDS}, true"]
     assert count < MUTATED or met[f"{FAILS}, false"] >= count // 20
     assert met[f"{UNDECIDED}, false"] <= met.total() // 100
-
-
-def _compiled(rules: Rules, stored: Any, files: Mapping[str, Raw], screens: list[Raw], cautions: list[Raw]) -> Rules:
-    policy = rules.policy
-    words = files["plan_words.toml"]["words"]
-    derived = {name: one for name, one in policy.derived.items() if name in files["derived.toml"]["derived"]}
-    table = Table("cautions.toml", {**files["cautions.toml"], "caution": cautions})
-    changed = replace(
-        policy,
-        derived=derived,
-        screens=tuple(read_screen(Table(one["id"], one), words, policy.limits, derived) for one in screens),
-        cautions=read_cautions(table, words, policy.limits, derived),
-    )
-    return compiled(changed, stored)
 
 
 def _near(rules: Rules, raw: Mapping[str, Raw], name: str, drawn: random.Random) -> list[Claim]:

@@ -443,3 +443,18 @@ def test_a_file_that_was_spoilt_is_told(on_file: Engine, file: Path) -> None:
     file.write_bytes(b"\x00" * 4096 + b"spoilt" * 2000)
     with pytest.raises(RecordsError, match="not a database"):
         Records(on_file).count()
+
+
+def test_proofs_are_kept_in_the_place_of_those_before(kept: Records) -> None:
+    assert kept.proofs(POLICY_ID, "6") is None
+    later = GIVEN_AT + timedelta(hours=1)
+    kept.keep_proofs(POLICY_ID, "6", GIVEN_AT, b"[1]")
+    kept.keep_proofs(POLICY_ID, "7", GIVEN_AT, b"[2]")
+    kept.keep_proofs(POLICY_ID, "6", later, b"[3]")
+    assert kept.proofs(POLICY_ID, "6") == (later, b"[3]")
+    assert kept.proofs(POLICY_ID, "7") == (GIVEN_AT, b"[2]")
+
+
+def test_proofs_of_a_policy_that_nobody_kept_are_refused(kept: Records) -> None:
+    with pytest.raises(NotFoundError):
+        kept.keep_proofs(NOBODYS_POLICY_ID, "6", GIVEN_AT, b"[]")
