@@ -122,7 +122,7 @@ def _no_folder(folder: Path) -> None:
         (_missing_file, "kit.toml"),
         (_no_toml, "kit.toml: is not TOML"),
         (_no_text, "cannot be read"),
-        (_no_folder, "is missing"),
+        (_no_folder, "holds no policy"),
         (_too_entangled, "is too entangled"),
     ],
 )

@@ -41,6 +41,12 @@ SAFE = {
     "precipitation": "none",
     "ice_on_structure": "no",
     "crew_place": "on_site",
+    # What would only take time to be weighed for every value it can have.
+    "service_kind": "passive_network",
+    "fibres_down_count": 1.0,
+    "fibres_in_service_count": 1.0,
+    "cable_kind": "tight_buffered",
+    "margin_db": 3.0,
 }
 
 

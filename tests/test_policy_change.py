@@ -21,6 +21,8 @@ from builders import a_database_url
 from whole_jobs import whole_jobs
 
 from repairadvisor import cli
+from repairadvisor.cli import policy_compare
+from repairadvisor.decision.method import METHOD_VERSION
 from repairadvisor.decision.policy_comparison import (
     ChangeCosts,
     Claim,
@@ -30,10 +32,13 @@ from repairadvisor.decision.policy_comparison import (
     Moved,
     PolicyComparison,
 )
+from repairadvisor.decision.proofs import FAILS, HOLDS, UNDECIDED, Proof
 from repairadvisor.errors import InputError, NotFoundError, PolicyError
 from repairadvisor.methods import PreparedMethod, default_policy, policy_in_folder, prepared_method
 from repairadvisor.policy.load import load_canonical
 from repairadvisor.policy_change import (
+    claims_kept,
+    claims_proven,
     compare_policies,
     drawn,
     policy_by_id,
@@ -41,6 +46,7 @@ from repairadvisor.policy_change import (
     recorded,
 )
 from repairadvisor.render.policy_comparison import render
+from repairadvisor.schemas.claims import proofs_bytes
 from repairadvisor.service import Advisor, open_records
 from repairadvisor.settings import Settings, cache_folder
 from repairadvisor.store.records import Records
@@ -105,6 +111,13 @@ def run(capfdbinary: Any, monkeypatch: pytest.MonkeyPatch, home: Path) -> Run:
 # --- at the shell -------------------------------------------------------------------------------------------------
 
 
+@pytest.fixture
+def nothing_proven(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Proving takes most of a minute for each policy; what becomes of claims is looked at below."""
+    monkeypatch.setattr(policy_compare, "claims_proven", lambda *_: ())
+
+
+@pytest.mark.usefixtures("nothing_proven")
 def test_a_folder_against_the_policy_that_ships_on_what_was_recorded(
     run: Run, folder: Path, ids: list[str], records: Records
 ) -> None:
@@ -122,6 +135,7 @@ def test_a_folder_against_the_policy_that_ships_on_what_was_recorded(
     assert records.policy_ids() == policies  # one that is only tried is not kept for ever
 
 
+@pytest.mark.usefixtures("nothing_proven")
 def test_the_same_policy_changes_nothing_and_says_how_far_it_is(
     run: Run, method: PreparedMethod, ids: list[str]
 ) -> None:
@@ -310,3 +324,16 @@ def test_it_is_said_in_words() -> None:
 def test_without_faults_it_says_so() -> None:
     nothing = replace(FOUND, cases=0, changed=0)
     assert render(nothing, "nothing").startswith("There was nothing to compare the policies on.\n")
+
+
+def test_claims_are_had_as_they_were_found_where_somebody_has_looked(
+    method: PreparedMethod, records: Records, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert list(claims_kept(records, method.rules)) == []
+    verdicts = (HOLDS, FAILS, UNDECIDED)
+    kept = [Proof(f"claim-{one}", "permission", "Said.", one, "", None, 1, 1) for one in verdicts]
+    records.keep_proofs(method.policy_id, METHOD_VERSION, datetime.now(UTC), proofs_bytes([(one, 0.1) for one in kept]))
+    monkeypatch.setattr("repairadvisor.policy_change.prove_claims", None)
+    found = claims_proven(records, datetime.now(UTC), method.rules)
+    assert [one.holds for one in found] == [True, False, None]
+    assert {one.said for one in found} == {"Said."}

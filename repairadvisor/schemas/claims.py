@@ -14,6 +14,7 @@ from repairadvisor.decision.proofs import FAILS, HOLDS, UNDECIDED, Proof
 from repairadvisor.policy.model import Claim
 
 NOT_LOOKED_AT = "nobody has looked"
+_OF_LIMITS = ("name", "value", "unit", "source", "known", "since")
 
 
 class ClaimLimitSchema(Schema):
@@ -93,7 +94,7 @@ def claims_as_plain(
                 "id": claim.id,
                 "kind": claim.kind,
                 "says": claim.says,
-                "limits": [asdict(limit) for limit in claim.limits],
+                "limits": [{name: getattr(limit, name) for name in _OF_LIMITS} for limit in claim.limits],
                 "source": claim.source,
                 "known": claim.known,
                 "verdict": proof.get("verdict", NOT_LOOKED_AT),
