@@ -279,9 +279,9 @@ TESTS = Path(__file__).parent
 
 #: Read by Python before a program: that one then has the method that always answers the same, and starts at once.
 FIXED = """
-import repairadvisor.service
+import repairadvisor.methods
 from builders import FixedMethod, an_advice
-repairadvisor.service.prepared_method = lambda *_, **__: FixedMethod(an_advice(because="Its coating is 250 µm thick."))
+repairadvisor.methods.prepared_method = lambda *_, **__: FixedMethod(an_advice(because="Its coating is 250 µm thick."))
 """
 
 

@@ -5,18 +5,23 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import pytest
 from builders import NOW
 
 from repairadvisor import cli
+from repairadvisor.decision.method import METHOD_VERSION
+from repairadvisor.decision.proofs import HOLDS, Proof
 from repairadvisor.decision.rules import Rules
 from repairadvisor.errors import PolicyError
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.methods import PreparedMethod
 from repairadvisor.policy.load import load_policy
 from repairadvisor.policy.model import Policy
+from repairadvisor.service import open_records
+from repairadvisor.settings import Settings
 
 Run = Callable[..., tuple[int, str, str]]
 
@@ -136,7 +141,7 @@ def run(capfdbinary: Any, monkeypatch: pytest.MonkeyPatch, texts: dict[str, str]
         monkeypatch.setattr(cli.policy_prove, "prepared_method", lambda *_, **__: method)
 
         def once(*arguments: str) -> tuple[int, str, str]:
-            status = cli.main(["policy", "prove", *arguments])
+            status = cli.main(["policy", "prove", "--no-record", *arguments])
             out, err = capfdbinary.readouterr()
             return status, out.decode(), err.decode()
 
@@ -191,3 +196,22 @@ def test_a_search_that_is_given_up_is_not_read_as_holding(
     status, out, _ = run("")("--claim", "no-arc-where-gas-is-not-clear-and-fresh")
     assert status == 1
     assert "NOT DECIDED, which is not to be read as that it holds" in out
+
+
+def test_what_became_of_all_claims_is_kept_and_of_single_ones_is_not(
+    rules: Rules, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    url = f"sqlite:///{tmp_path}/records.db"
+    records = open_records(Settings(database_url=url))
+    records.keep_policy(rules.policy_id, rules.policy.canonical)
+    monkeypatch.setenv("REPAIRADVISOR_DATABASE_URL", url)
+    method = PreparedMethod(rules.policy, rules)
+    monkeypatch.setattr(cli.policy_prove, "prepared_method", lambda *_, **__: method)
+    found = [Proof(claim.id, claim.kind, claim.says, HOLDS, "", None, 1, 1) for claim in rules.policy.claims]
+    monkeypatch.setattr(cli.policy_prove, "prove_claims", lambda *_: iter(found))
+    assert cli.main(["policy", "prove", "--claim", found[0].claim]) == 0
+    assert records.proofs(rules.policy_id, METHOD_VERSION) is None
+    assert cli.main(["policy", "prove"]) == 0
+    kept = records.proofs(rules.policy_id, METHOD_VERSION)
+    assert kept is not None
+    assert len(json.loads(kept[1])) == len(found)
