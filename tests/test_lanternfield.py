@@ -117,7 +117,11 @@ def _touched_by_the_old_rule(advice: Advice, height_m: float | None) -> bool:
     return by_ladder and (height_m is None or height_m >= 4.0)
 
 
-@pytest.mark.parametrize("height_m", [3.9, 4.0, 4.4, 4.5, None])
+WHOLE_RUN = (pytest.mark.long, pytest.mark.whole_run)
+HEIGHTS = [4.0, 4.4, *(pytest.param(one, marks=WHOLE_RUN) for one in (3.9, 4.5, None))]
+
+
+@pytest.mark.parametrize("height_m", HEIGHTS)
 def test_advice_says_what_was_loosened_just_where_the_old_rule_would_not_have_cleared_it(
     firm: PreparedMethod, height_m: float | None
 ) -> None:
