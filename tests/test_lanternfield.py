@@ -186,6 +186,8 @@ CABINET = {
 }
 
 
+@pytest.mark.long
+@pytest.mark.whole_run
 def test_an_end_of_a_range_is_named_just_where_the_answer_is_another_one_with_that_number(
     firm: PreparedMethod,
 ) -> None:

@@ -39,7 +39,7 @@ from repairadvisor.policy.table import read_condition
 Raw = dict[str, Any]
 #: Claims that a formula can be made of.
 OF_WORLDS = ("permission", "caution")
-MUTATED, MUTATED_USUALLY, SEED = 100, 4, 20311126
+MUTATED, MUTATED_USUALLY, SEED = 100, 2, 20311126
 #: Claims looked at for each changed policy besides those that are near the change.
 BESIDE = 6
 
