@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -10,7 +9,7 @@ from pathlib import Path
 
 import orjson
 
-from repairadvisor.decision.drawn_contexts import drawn_context
+from repairadvisor.decision.drawn_contexts import Numbers, drawn_context
 from repairadvisor.decision.loosening import policy_of
 from repairadvisor.decision.method import METHOD_VERSION
 from repairadvisor.decision.policy_comparison import Case, Claim, PolicyComparison, compared
@@ -26,13 +25,8 @@ from repairadvisor.store.records import Records
 DRAWN_AT = datetime(2031, 5, 4, 9, 0, tzinfo=UTC)
 _LEAST_OF_AN_ID = 8
 
-#: What proves claims about compiled rules, where anything does.
+#: What becomes of the claims of compiled rules.
 Prover = Callable[[Rules], Sequence[Claim]]
-
-
-def nothing_claimed(rules: Rules) -> Sequence[Claim]:  # noqa: ARG001 - there is nobody to look at them
-    """No claim at all."""
-    return ()
 
 
 def claims_kept(records: Records, rules: Rules) -> Sequence[Claim]:
@@ -52,20 +46,6 @@ def claims_proven(records: Records | None, moment: datetime, rules: Rules) -> Se
 
 def _claim(claim_id: str, says: str, verdict: str) -> Claim:
     return Claim(claim_id, says, {HOLDS: True, FAILS: False}.get(verdict))
-
-
-class Numbers:
-    """Numbers that look drawn and hang on a text alone: the same on every machine and in every version of Python."""
-
-    def __init__(self, text: str) -> None:
-        self._text = text
-        self._made = 0
-
-    def random(self) -> float:
-        """The next one: 0 or more and less than 1, with 53 bits."""
-        self._made += 1
-        digest = hashlib.sha256(f"{self._text}/{self._made}".encode()).digest()
-        return (int.from_bytes(digest[:8]) >> 11) / 2.0**53
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +89,7 @@ def compare_policies(
     *,
     records: Records | None = None,
     cache: Path | None = None,
-    prover: Prover = nothing_claimed,
+    prover: Prover,
 ) -> PolicyComparison:
     """What changes from an old policy to a new one. Raises PolicyError for one that cannot be weighed.
 

@@ -10,10 +10,11 @@ from typing import Any
 
 import orjson
 
-from repairadvisor.cli.drawn_contexts import drawn_contexts
 from repairadvisor.cli.streams import DONE, output
+from repairadvisor.decision.drawn_contexts import known_throughout
 from repairadvisor.decision.policy_check import MOST_WEIGHED, check
 from repairadvisor.methods import policy_in_folder, prepared_method, prepared_under
+from repairadvisor.policy_change import DRAWN_AT
 from repairadvisor.render import policy_check as rendered
 from repairadvisor.settings import cache_folder, policy_folder
 
@@ -29,7 +30,7 @@ def add_to(commands: Any) -> None:
         help="rules that are dead, doubled or missing, and plans that never win",
         description="Exit status 0 when nothing is found, 1 when something is, 2 when the policy cannot be read.",
     )
-    command.add_argument("folder", nargs="?", metavar="FOLDER", help="the policy's files; left out: the shipped policy")
+    command.add_argument("folder", nargs="?", metavar="FOLDER", help="the policy's files; left out: the one in force")
     command.add_argument(
         "--weighed",
         type=int,
@@ -48,7 +49,7 @@ def _check(given: argparse.Namespace) -> int:
         if given.folder is None
         else prepared_under(policy_in_folder(Path(given.folder)), cache)
     )
-    contexts = drawn_contexts(method.policy, DRAWN) if given.weighed > 0 else ()
+    contexts = known_throughout(method.policy, DRAWN_AT, DRAWN) if given.weighed > 0 else ()
     found = check(method.rules, contexts, given.weighed, _tell_progress)
     with output():
         if given.json:

@@ -6,6 +6,8 @@ one number between 0 and 1 after the other, so that a seed gives the same faults
 
 from __future__ import annotations
 
+import hashlib
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from datetime import datetime
@@ -27,6 +29,34 @@ class Chance(Protocol):
 
     def random(self) -> float:
         """The next number, 0 or more and less than 1."""
+
+
+class Numbers:
+    """Numbers that look drawn and hang on a text alone: the same on every machine and in every version of Python."""
+
+    def __init__(self, text: str) -> None:
+        self._text = text
+        self._made = 0
+
+    def random(self) -> float:
+        """The next one: 0 or more and less than 1, with 53 bits."""
+        self._made += 1
+        digest = hashlib.sha256(f"{self._text}/{self._made}".encode()).digest()
+        return (int.from_bytes(digest[:8]) >> 11) / 2.0**53
+
+
+def known_throughout(policy: Policy, now: datetime, count: int) -> tuple[Context, ...]:
+    """So many contexts without contradictions in which everything is known that has a meaning; each hangs on its number
+    alone."""
+    order = _drawing_order(policy)
+    found: list[Context] = []
+    for number in itertools.count():
+        if len(found) == count:
+            break
+        context, faults = make_context(now, _a_world(policy, order, Numbers(str(number))))
+        if not faults:
+            found.append(context)
+    return tuple(found)
 
 
 def drawn_context(policy: Policy, now: datetime, chance: Chance) -> Context:

@@ -15,7 +15,7 @@ from typing import Any
 
 import pytest
 
-from repairadvisor.decision.drawn_contexts import LEAST_TOLD, TOLD_FIRST, drawn_context
+from repairadvisor.decision.drawn_contexts import LEAST_TOLD, TOLD_FIRST, Numbers, drawn_context
 from repairadvisor.decision.method import advise
 from repairadvisor.decision.policy_comparison import EXAMPLES, Case, Claim, PolicyComparison, ceased, compared
 from repairadvisor.decision.prepare import prepare
@@ -26,7 +26,7 @@ from repairadvisor.facts.value import Known
 from repairadvisor.facts.vocabulary import BY_NAME
 from repairadvisor.policy.load import canonical_text, load_canonical, plain_of
 from repairadvisor.policy.model import Policy
-from repairadvisor.policy_change import DRAWN_AT, Numbers
+from repairadvisor.policy_change import DRAWN_AT
 
 from .told import JOBS
 

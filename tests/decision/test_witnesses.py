@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from decision.read_by_hand import is_true
 from repairadvisor.decision.cells import axes_of
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.screens import BARRED, CLEAR, compile_rules, statuses
@@ -48,25 +49,6 @@ def worlds() -> Iterator[dict[str, Value]]:
 
 
 ALL_WORLDS = list(worlds())
-
-
-def is_true(condition: Condition, world: dict[str, Value]) -> bool:
-    match condition:
-        case Every(parts):
-            return all(is_true(part, world) for part in parts)
-        case Some(parts):
-            return any(is_true(part, world) for part in parts)
-        case Not(part):
-            return not is_true(part, world)
-        case IsOneOf(fact, words):
-            return world[fact] in words
-        case Below(fact, _, limit):
-            value = world[fact]
-            return isinstance(value, float) and value < limit
-        case AtLeast(fact, _, limit):
-            value = world[fact]
-            return isinstance(value, float) and value >= limit
-    raise AssertionError(condition)
 
 
 def _of_words(name: str, words: tuple[str, ...]) -> st.SearchStrategy[Condition]:
