@@ -36,8 +36,8 @@ from repairadvisor.facts.context import Context  # noqa: E402
 from repairadvisor.facts.parse import parse_context  # noqa: E402
 from repairadvisor.facts.value import Known  # noqa: E402
 from repairadvisor.facts.vocabulary import BY_NAME, INDOORS  # noqa: E402
+from repairadvisor.methods import default_policy  # noqa: E402
 from repairadvisor.policy.plan import DIMENSIONS  # noqa: E402
-from repairadvisor.service import default_policy  # noqa: E402
 
 Job = Mapping[str, Any]
 Entry = Mapping[str, Any]

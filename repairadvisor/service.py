@@ -2,102 +2,34 @@
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from importlib import resources
-from pathlib import Path
-from typing import Protocol
+from typing import Any
 
 import orjson
 
 from repairadvisor.decision.advice import Advice, Comparison
-from repairadvisor.decision.cautions import KNOWN, owed
-from repairadvisor.decision.fault_tree import Tree, tree_for
-from repairadvisor.decision.method import METHOD_VERSION, advise
-from repairadvisor.decision.prepare import prepare
+from repairadvisor.decision.fault_tree import Tree
+from repairadvisor.decision.method import METHOD_VERSION
 from repairadvisor.decision.reasons import Words
-from repairadvisor.decision.rules import Rules
-from repairadvisor.decision.situation import look
-from repairadvisor.decision.stored_light import as_plain
+from repairadvisor.decision.rules_in_force import RulesInForce
 from repairadvisor.decision.what_if import compare
 from repairadvisor.errors import ConflictError, Fault, InputError, KeyReusedError, NotFoundError
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.parse import parse_context
-from repairadvisor.policy.load import load_policy
-from repairadvisor.policy.model import Policy
+from repairadvisor.methods import Method, prepared_method
 from repairadvisor.schemas.advice import document_bytes, read_document
+from repairadvisor.schemas.claims import claims_as_plain
 from repairadvisor.schemas.request import AdviceRequest, read_request, read_tree_request
 from repairadvisor.settings import Settings
-from repairadvisor.store.compiled import Compiled
 from repairadvisor.store.database import migrate, open_database
 from repairadvisor.store.records import AdviceRecord, Records, StoredAdvice
 
-_ADVICE_ID = re.compile(r"[0-9a-f]{32}")
-
-
-class Method(Protocol):
-    """The decision under one policy, ready to be asked often and from several threads at once."""
-
-    @property
-    def policy_id(self) -> str:
-        """SHA-256 of ``policy_text``."""
-
-    @property
-    def policy_text(self) -> bytes:
-        """The canonical policy."""
-
-    @property
-    def wording(self) -> Mapping[str, object]:
-        """The policy's words for headings and the like."""
-
-    def advise(self, context: Context, issued_plan: str = "", *, turning: bool = False) -> Advice:
-        """The advice on what is known; a plan given before is kept while it is among the best."""
-
-    def tree(self, context: Context, depth: int, most_nodes: int | None = None) -> Tree:
-        """What to ask next, answer by answer; :class:`InputError` where that takes more nodes than are wanted."""
-
-    def plan_ids(self) -> frozenset[str]:
-        """The plans there are."""
-
-    def standing_cautions(self, context: Context) -> tuple[str, ...]:
-        """What to beware of whatever is done, of hazards known to be there."""
-
-
-@dataclass(frozen=True)
-class PreparedMethod:
-    """The method of this program under ``policy``."""
-
-    policy: Policy
-    rules: Rules
-
-    @property
-    def policy_id(self) -> str:
-        return self.policy.id
-
-    @property
-    def policy_text(self) -> bytes:
-        return self.policy.canonical
-
-    @property
-    def wording(self) -> Mapping[str, object]:
-        return self.policy.wording
-
-    def advise(self, context: Context, issued_plan: str = "", *, turning: bool = False) -> Advice:
-        return advise(context, self.rules, issued_plan, turning=turning)
-
-    def tree(self, context: Context, depth: int, most_nodes: int | None = None) -> Tree:
-        return tree_for(context, self.rules, depth, most_nodes)
-
-    def plan_ids(self) -> frozenset[str]:
-        return frozenset(plan.id for plan in self.policy.plans)
-
-    def standing_cautions(self, context: Context) -> tuple[str, ...]:
-        situation = look(self.rules, context)
-        rows = [(row, situation.of("caution", i)) for i, row in enumerate(self.policy.cautions)]
-        return tuple(one.row.text for one in owed(rows, None) if one.owed_to == KNOWN)
+ADVICE_ID = re.compile(r"[0-9a-f]{32}")
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +76,26 @@ class Advisor:
         """The words of the policy in force."""
         return self._method.wording
 
+    @property
+    def method(self) -> Method:
+        """The method under the policy in force."""
+        return self._method
+
+    @property
+    def records(self) -> Records | None:
+        """Where advice is kept, if anywhere."""
+        return self._records
+
+    @functools.cached_property
+    def rules_in_force(self) -> RulesInForce:
+        """The rules and numbers of the policy in force, put into words once."""
+        return self._method.rules_in_force()
+
+    def claims(self) -> dict[str, Any]:
+        """What the policy in force claims, and what became of it when that was last looked at."""
+        kept = None if self._records is None else self._records.proofs(self._method.policy_id, METHOD_VERSION)
+        return claims_as_plain(self._method.policy_id, self._method.claims, METHOD_VERSION, kept)
+
     def advise(self, request: Mapping[str, object], clock: datetime, keep_as: KeepAs | None = None) -> Answer:
         """Advice on a request as it came in, kept unless it says ``"record": false``.
 
@@ -162,7 +114,8 @@ class Advisor:
             return Answer(advice, document, None)
         if self._records is None:
             raise ValueError("there is nowhere to keep the advice, and the request does not forgo it")
-        record = self._record(context, advice, document, clock, keep_as)
+        told = told_bytes(asked.facts, context.now, asked.issued_plan, turning=asked.turning_points)
+        record = self._record(context, advice, document, clock, keep_as, told)
         if keep_as is None:
             return Answer(advice, document, self._records.save(record))
         return _answer_once(keep_as, self._records.save_once(keep_as.id, record))
@@ -244,7 +197,7 @@ class Advisor:
 
     def given(self, advice_id: str) -> StoredAdvice:
         """The advice that was kept under ``advice_id``. Raises :class:`NotFoundError`."""
-        if self._records is None or not _ADVICE_ID.fullmatch(advice_id):
+        if self._records is None or not ADVICE_ID.fullmatch(advice_id):
             raise NotFoundError("advice", advice_id)
         return self._records.get(advice_id)
 
@@ -260,7 +213,13 @@ class Advisor:
         return self._method.standing_cautions(parse_context({"place": place}, now))
 
     def _record(
-        self, context: Context, advice: Advice, document: bytes, clock: datetime, keep_as: KeepAs | None
+        self,
+        context: Context,
+        advice: Advice,
+        document: bytes,
+        clock: datetime,
+        keep_as: KeepAs | None,
+        told: bytes,
     ) -> AdviceRecord:
         return AdviceRecord(
             given_at=clock,
@@ -273,7 +232,14 @@ class Advisor:
             action=advice.action,
             ticket=None if keep_as is None else keep_as.ticket,
             asked=None if keep_as is None else keep_as.asked,
+            request=told,
         )
+
+
+def told_bytes(facts: Mapping[str, object], now: datetime, issued_plan: str, *, turning: bool) -> bytes:
+    """What was told, as JSON: all that an advice is made from besides its policy and the method."""
+    told = {"facts": facts, "now": now.isoformat(), "issued_plan": issued_plan, "turning_points": turning}
+    return orjson.dumps(told, default=dict)
 
 
 def _answer_once(keep_as: KeepAs, stored: StoredAdvice) -> Answer:
@@ -292,40 +258,6 @@ def _read_again(stored: StoredAdvice) -> Answer:
         ) from error
 
 
-def default_policy() -> Policy:
-    """The policy that ships with this program."""
-    folder = resources.files("repairadvisor.policy") / "default"
-    texts = {file.name: file.read_text(encoding="utf-8") for file in folder.iterdir() if file.name.endswith(".toml")}
-    return load_policy(texts)
-
-
-def prepared_method(cache: Path | None = None) -> PreparedMethod:
-    """The method under the policy that ships, compiled. Takes a while; do it once.
-
-    In ``cache``, a folder, it leaves what compiling came to, and finds it there the next time.
-    """
-    policy = default_policy()
-    if cache is None:
-        return PreparedMethod(policy, prepare(policy))
-    compiled = Compiled(cache, f"{policy.id} {METHOD_VERSION} {_program()}")
-    stored = compiled.read()
-    rules = prepare(policy, stored)
-    if stored is None:
-        compiled.write(as_plain(rules.light))
-    return PreparedMethod(policy, rules)
-
-
-def _program() -> str:
-    """The SHA-256 of the modules that compiling runs through: another program may come to something else."""
-    digest = hashlib.sha256()
-    package = resources.files("repairadvisor")
-    for name in ("facts", "optics", "policy", "decision"):
-        for file in sorted((package / name).iterdir(), key=lambda one: one.name):
-            if file.name.endswith(".py"):
-                digest.update(file.name.encode() + b"\0" + file.read_bytes())
-    return digest.hexdigest()
-
-
 def open_records(settings: Settings) -> Records:
     """The records that ``settings`` name, brought to the shape this program needs."""
     engine = open_database(settings.database_url)
@@ -334,5 +266,7 @@ def open_records(settings: Settings) -> Records:
 
 
 def open_advisor(settings: Settings) -> Advisor:
-    """The whole service as ``settings`` say. Raises :class:`SettingsError` where they cannot be met."""
-    return Advisor(prepared_method(settings.cache), open_records(settings))
+    """The whole service as ``settings`` say. Raises :class:`SettingsError` where they cannot be met, and
+    :class:`PolicyError` for an overlay that cannot be used."""
+    records = open_records(settings)
+    return Advisor(prepared_method(settings.cache, records, settings.policy), records)

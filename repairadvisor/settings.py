@@ -15,6 +15,8 @@ any mapping, and so that what a process was started with is read once.
                                 not set: notes name the advice by its id alone
 ``REPAIRADVISOR_TREE_NODES``    1 to 10000, the most nodes of a tree of questions that is asked for
                                 over HTTP; not set: 24
+``REPAIRADVISOR_POLICY``        the folder of the operator's overlay over the policy that ships; not
+                                set: the policy that ships alone
 =============================  ===============================================================
 
 What compiling the policy came to is left in ``repairadvisor`` in the user's cache folder (``XDG_CACHE_HOME``, else
@@ -41,6 +43,7 @@ PLUGINS = "REPAIRADVISOR_PLUGINS"
 WORKER = "REPAIRADVISOR_WORKER"
 PUBLIC_URL = "REPAIRADVISOR_PUBLIC_URL"
 TREE_NODES = "REPAIRADVISOR_TREE_NODES"
+POLICY = "REPAIRADVISOR_POLICY"
 
 DEFAULT_HOST = "127.0.0.1"
 DEFAULT_PORT = 8765
@@ -63,7 +66,7 @@ class Settings:
     ``database_url`` names its driver and may hold a password, so it is left out of the printed form;
     ``host`` is a loopback address; ``port`` is 0 (any free port) to 65535. ``plugins``, ``worker`` and ``public_url``
     are "" where they are not set; ``tree_nodes`` is 1 to 10000. ``cache`` is the folder for what can be worked
-    out again, None where there is none.
+    out again, ``policy`` that of the overlay, None where there is none.
     """
 
     database_url: str = field(repr=False)
@@ -74,6 +77,7 @@ class Settings:
     public_url: str = ""
     tree_nodes: int = DEFAULT_TREE_NODES
     cache: Path | None = None
+    policy: Path | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "database_url", _database_url(self.database_url))
@@ -102,6 +106,7 @@ class Settings:
             public_url=environment.get(PUBLIC_URL) or "",
             tree_nodes=_tree_nodes(environment.get(TREE_NODES) or str(DEFAULT_TREE_NODES)),
             cache=cache_folder(environment),
+            policy=policy_folder(environment),
         )
 
 
@@ -112,6 +117,14 @@ def cache_folder(environment: Mapping[str, str]) -> Path | None:
     if not folder.is_absolute():
         folder = Path(environment.get("HOME", "")) / ".cache"
     return folder / "repairadvisor" if folder.is_absolute() else None
+
+
+def policy_folder(environment: Mapping[str, str]) -> Path | None:
+    """The folder of the operator's overlay; None where none is set. Raises :class:`SettingsError`."""
+    given = environment.get(POLICY) or ""
+    if not given.isprintable():
+        raise SettingsError(POLICY, ascii(given).strip("'"), "holds characters that cannot be printed", "a folder")
+    return Path(given) if given else None
 
 
 def state_folder(environment: Mapping[str, str]) -> Path:

@@ -36,7 +36,9 @@ from repairadvisor.decision.advice import (
     WavelengthLoss,
 )
 from repairadvisor.decision.fault_tree import Branch, Node, Tree
+from repairadvisor.decision.rules_in_force import Example, Figure, Rule, RulesInForce
 from repairadvisor.facts.context import Context
+from repairadvisor.policy.model import Claim
 
 NOW = datetime(2031, 5, 4, 7, 30, tzinfo=UTC)
 POLICY_ID = "5d" * 32
@@ -167,6 +169,7 @@ def an_advice(**changes: Any) -> Advice:
                 120.0,
             ),
         ),
+        "loosened": (),
         "barred": (
             Barred(
                 "no-climb-alone",
@@ -206,6 +209,8 @@ def an_advice(**changes: Any) -> Advice:
             ),
         ),
         "turning_points_said": "",
+        "ranges": (),
+        "ranges_said": "",
         "issued_plan": "",
         "valid_until": "2031-05-04T09:00:00+00:00",
         "valid_because": "the wind was seen then",
@@ -215,7 +220,7 @@ def an_advice(**changes: Any) -> Advice:
         "vocabulary_version": "2",
         "facts_used": (FactUsed("spare_near_m", "3", "m", "Pipit Court crew", "2031-05-04T07:10:00+00:00"),),
         "unknown_that_matter": ("humidity_pct",),
-        "sources": (Source("height limit", "4 m", "common practice, no source", "common practice"),),
+        "sources": (Source("height limit", "4 m", "common practice, no source", "common practice", "2031-01-01"),),
     }
     return Advice(**{**parts, **changes})
 
@@ -337,6 +342,27 @@ def a_tree(advice: Advice, depth: int = 1) -> Tree:
     return Tree(Node(advice.questions[0], branches, None), (advice,))
 
 
+def a_rule_in_force(policy_id: str, **changes: Any) -> RulesInForce:
+    """One rule with its examples, and one number that it rests on; ``changes`` are the rule's."""
+    rule = Rule(
+        id="half-an-hour-after-thunder",
+        kind="safety",
+        plans="work in a tent",
+        bars_when="time since the last thunder is below 30 min",
+        because="Less than half an hour has passed since the last thunder.",
+        not_before="Half an hour has passed since the last thunder.",
+        source="widely published rule",
+        known="read in the source named",
+        lifted_by="half an hour without thunder",
+        lifted_who="the weather",
+        lifted_after="30 min",
+        call=("control room",),
+        examples=(Example("bars", "time since the last thunder: 10 min"), Example("leaves_open", "nothing is known")),
+    )
+    figure = Figure("thunder_wait", "limit", 30.0, "min", "widely published rule", rule.known, "2026-11-25")
+    return RulesInForce(policy_id, "2", "2", (replace(rule, **changes),), (figure,))
+
+
 @dataclass(frozen=True)
 class FixedMethod:
     """A method that reads facts for real and then always gives the same advice."""
@@ -359,6 +385,13 @@ class FixedMethod:
 
     def tree(self, context: Context, depth: int, most_nodes: int | None = None) -> Tree:
         return a_tree(replace(self.answer, now=context.now.isoformat(), facts_used=()), depth)
+
+    @property
+    def claims(self) -> tuple[Claim, ...]:
+        return ()
+
+    def rules_in_force(self) -> RulesInForce:
+        return a_rule_in_force(self.policy_id)
 
     def plan_ids(self) -> frozenset[str]:
         return frozenset() if self.answer.plan is None else frozenset({self.answer.plan.id})

@@ -34,6 +34,14 @@ def pytest_unconfigure(config: pytest.Config) -> None:
         shutil.rmtree(config.stash[_CACHE], ignore_errors=True)
 
 
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out what only a whole run of the long checks does; how many is said at the end as deselected."""
+    left = [one for one in items if one.get_closest_marker("whole_run")]
+    if left and not os.environ.get("REPAIRADVISOR_LONG"):
+        config.hook.pytest_deselected(items=left)
+        items[:] = [one for one in items if one not in left]
+
+
 @pytest.fixture
 def share(record_property: Callable[[str, object], None]) -> Callable[[int, int, int], int]:
     """How many of ``whole`` a check does: all of them in a whole run, else ``usual``; told at the end with the seed."""

@@ -8,8 +8,8 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+from repairadvisor.methods import prepared_method
 from repairadvisor.optics.joint_law import JointLaw
-from repairadvisor.service import prepared_method
 from repairadvisor.settings import cache_folder
 
 PICTURE = Path(__file__).resolve().parent.parent / "repairadvisor" / "optics" / "loss_of_three_methods.svg"

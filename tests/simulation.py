@@ -21,15 +21,16 @@ from multiprocessing import Pool
 
 from drawn_faults import NOW, TOLD_FIRST, a_world
 
-from repairadvisor.decision.advice import Advice
-from repairadvisor.decision.answer import Answer
-from repairadvisor.decision.document import write
+from repairadvisor.decision.answer import Answer, Told
+from repairadvisor.decision.chain import Chain, chain_of
+from repairadvisor.decision.load import load_of
 from repairadvisor.decision.method import answer
+from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.rules import Rules
-from repairadvisor.decision.situation import look, weigh
+from repairadvisor.decision.situation import Judged, look, weigh
 from repairadvisor.decision.start import DECIDED_WITH_THE_LOAD, as_it_stands
 from repairadvisor.facts.context import Context, Held, make_context
-from repairadvisor.service import prepared_method
+from repairadvisor.methods import prepared_method
 from repairadvisor.settings import cache_folder
 
 MOST_ASKED = 6
@@ -55,12 +56,12 @@ def run(rules: Rules, world: dict[str, Held]) -> Ran:
     truth, _ = make_context(NOW, world)
     whole = answer(look(rules, as_it_stands(truth, rules)), "", ask=False)
     if whole.action != "repair" or whole.continuity_only:
-        return Ran(whole.action)
+        return Ran("continuity only" if whole.continuity_only else whole.action)
     best = whole.order[0]
     known = {name: world[name] for name in TOLD_FIRST if name in world}
     first = found = _answered(rules, known)
     asked: list[str] = []
-    while found.action == "ask_first" and len(asked) < MOST_ASKED:
+    while found.questions and len(asked) < MOST_ASKED:  # also what may be asked on the way
         new = [one.fact for one in found.questions if one.fact in world and one.fact not in known]
         if not new:
             break
@@ -68,11 +69,11 @@ def run(rules: Rules, world: dict[str, Held]) -> Ran:
         asked.append(new[0])
         found = _answered(rules, known)
     loaded = _kinds(found, make_context(NOW, known)[0])
-    missing = _kinds(replace(whole, order=(best,)), truth) - loaded
+    missing = _needs(whole, truth, best) - loaded
     plan = _plan(found)
     cost, one_visit = _carried_out(rules, whole, truth, plan, loaded)
     told = ", ".join(f"{name} {held.state}" for name, held in known.items())
-    said = f"{cost / best.cost:.2f} {plan or found.action} / {best.plan.id} missing {sorted(missing)}: {told}"
+    said = f"{cost:.0f} over {best.cost:.0f}: {plan or found.action} / {best.plan.id} missing {sorted(missing)}: {told}"
     same = (_plan(first) == best.plan.id, plan == best.plan.id)
     return Ran("repair", len(asked), *same, not missing, one_visit, cost, best.cost, said)
 
@@ -90,8 +91,19 @@ def _plan(found: Answer) -> str:
 def _kinds(found: Answer, context: Context) -> set[str]:
     """What would be on the van without another question."""
     sent = replace(found, action="repair") if found.action == "ask_first" and found.order else found
-    advice: Advice = write(sent, context, "")
-    return {line.item for line in advice.kit}
+    told, ahead = Told(sent, Words(sent.situation.rules.wording), context), sent.ahead
+    if sent.prepared is None:
+        return set()
+    if ahead.weighing is None:
+        weigh(ahead, 1 << sent.prepared.index)
+    chain = chain_of(ahead, sent.prepared, sent.order if sent.chosen is not None else ())
+    return {line.item for line in load_of(told, chain, ahead.costs)}
+
+
+def _needs(whole: Answer, truth: Context, one: Judged) -> set[str]:
+    """What a plan takes in truth, where nothing is left to check."""
+    told = Told(replace(whole, order=(one,)), Words(whole.situation.rules.wording), truth)
+    return {line.item for line in load_of(told, Chain((), ()), whole.ahead.costs)}
 
 
 def _carried_out(rules: Rules, whole: Answer, truth: Context, plan: str, loaded: set[str]) -> tuple[float, bool]:
@@ -100,7 +112,7 @@ def _carried_out(rules: Rules, whole: Answer, truth: Context, plan: str, loaded:
     another day, after a visit in vain."""
     situation = look(rules, as_it_stands(truth, rules))
     permitted = sorted(weigh(situation, situation.candidates()), key=lambda one: one.cost)
-    ready = [one for one in permitted if not _kinds(replace(whole, order=(one,)), truth) - loaded]
+    ready = [one for one in permitted if not _needs(whole, truth, one) - loaded]
     chosen = [one for one in ready if one.plan.id == plan]
     if chosen:
         return chosen[0].cost, True

@@ -35,7 +35,7 @@ AT = ["--now", NOW.isoformat()]
 
 @pytest.fixture(autouse=True)
 def _fixed(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
-    monkeypatch.setattr(cli.advise, "prepared_method", lambda _: FixedMethod(an_advice()))
+    monkeypatch.setattr(cli.advise, "prepared_method", lambda *_, **__: FixedMethod(an_advice()))
     monkeypatch.setenv("REPAIRADVISOR_DATABASE_URL", a_database_url(tmp_path))
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
 
@@ -279,9 +279,9 @@ TESTS = Path(__file__).parent
 
 #: Read by Python before a program: that one then has the method that always answers the same, and starts at once.
 FIXED = """
-import repairadvisor.service
+import repairadvisor.methods
 from builders import FixedMethod, an_advice
-repairadvisor.service.prepared_method = lambda _: FixedMethod(an_advice(because="Its coating is 250 µm thick."))
+repairadvisor.methods.prepared_method = lambda *_, **__: FixedMethod(an_advice(because="Its coating is 250 µm thick."))
 """
 
 
@@ -437,3 +437,58 @@ def _falls_silent(web: requests.Session, address: str) -> bool:
             return True
         time.sleep(0.05)
     return False
+
+
+# --- replay --------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def same_method(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is kept of the method that always answers the same is no policy: it stands in for the real one."""
+    monkeypatch.setattr("repairadvisor.replay.policy_of", lambda text: text)
+    monkeypatch.setattr("repairadvisor.replay.prepared_under", lambda *_: FixedMethod(an_advice()))
+
+
+@pytest.mark.usefixtures("same_method")
+def test_replay_says_whether_it_is_the_same(run: Run, tmp_path: Path) -> None:
+    run("advise", "place=pole_top", *AT)
+    (record,) = kept(tmp_path)
+    status, out, err = run("replay", record.id)
+    assert (status, err) == (0, "")
+    assert out.startswith(f"Advice {record.id} made again: the same, byte for byte\nPolicy {record.policy_id}\n")
+    status, out, _ = run("replay", record.id, "--json")
+    assert status == 0
+    assert (json.loads(out)["equal"], json.loads(out)["differences"]) == (True, [])
+
+
+@pytest.mark.usefixtures("same_method")
+def test_replay_says_where_it_differs(run: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    run("advise", "place=pole_top", *AT)
+    (record,) = kept(tmp_path)
+    other = an_advice(say="Fuse it\x1b[31m.", because="x" * 900)
+    monkeypatch.setattr("repairadvisor.replay.prepared_under", lambda *_: FixedMethod(other))
+    status, out, err = run("replay", record.id)
+    assert (status, err) == (1, "")
+    assert "it differs in 2 places" in out
+    assert f"/say\n  then: {json.dumps(an_advice().say)}\n" in out
+    assert "\x1b" not in out
+    assert max(len(line) for line in out.splitlines()) < 250
+    status, out, _ = run("replay", record.id, "--json")
+    assert status == 1
+    assert [one["path"] for one in json.loads(out)["differences"]] == ["/say", "/because"]
+    assert json.loads(json.loads(out)["differences"][1]["now"]) == "x" * 900
+
+
+@pytest.mark.parametrize("asked", ["0" * 32, "x", "../../etc/passwd"])
+def test_replay_of_what_was_never_given_is_refused(run: Run, asked: str) -> None:
+    status, out, err = run("replay", asked, "--json")
+    assert (status, out) == (2, "")
+    assert json.loads(err)["slug"] == "not-found"
+
+
+def test_replay_under_a_policy_that_cannot_be_used_is_refused(run: Run, tmp_path: Path) -> None:
+    run("advise", "place=pole_top", *AT)  # its policy is kept as the text "a policy"
+    status, out, err = run("replay", kept(tmp_path)[0].id)
+    assert (status, out) == (2, "")
+    assert "cannot use policy" in err
+    assert err.count("\n") == 1

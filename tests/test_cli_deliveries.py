@@ -52,7 +52,7 @@ def _set_up(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
         return [] if group == "repairadvisor.facts_sources" else [_Entry()]
 
     monkeypatch.setattr(loading, "entry_points", entries)
-    monkeypatch.setattr(cli.deliveries, "prepared_method", lambda _: FixedMethod(an_advice()))
+    monkeypatch.setattr(cli.deliveries, "prepared_method", lambda *_, **__: FixedMethod(an_advice()))
     monkeypatch.setenv("REPAIRADVISOR_DATABASE_URL", a_database_url(tmp_path))
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     (tmp_path / "plugins.toml").write_text('[sources.desk]\nplugin = "desk"\n[carriers.desk]\nplugin = "desk"\n')

@@ -27,7 +27,8 @@ from loss_picture import PICTURE, picture
 
 from repairadvisor import cli, settings
 from repairadvisor.facts.vocabulary import FACTS
-from repairadvisor.service import Advisor, PreparedMethod, open_records, prepared_method
+from repairadvisor.methods import PreparedMethod, prepared_method
+from repairadvisor.service import Advisor, open_records
 from repairadvisor.settings import Settings, cache_folder
 from repairadvisor.web.app import create_app
 
@@ -213,9 +214,13 @@ def is_whole(lines: list[str]) -> bool:
 
 
 @functools.cache
-def method(_cache: Path | None = None) -> PreparedMethod:
-    """The policy is compiled once for all examples."""
+def compiled() -> PreparedMethod:
     return prepared_method(cache_folder(os.environ))
+
+
+def method(*_where: object, **_named: object) -> PreparedMethod:
+    """The policy is compiled once for all examples, wherever each would look for it."""
+    return compiled()
 
 
 @functools.cache

@@ -12,11 +12,12 @@ from builders import NOW, FixedMethod, a_database_url, an_advice
 
 from repairadvisor.errors import InputError, NotFoundError
 from repairadvisor.facts.vocabulary import VOCABULARY_VERSION
+from repairadvisor.methods import PreparedMethod, prepared_method
 from repairadvisor.render import terminal
 from repairadvisor.render.headings import headings
 from repairadvisor.render.ticket_note import LONGEST, notes
 from repairadvisor.schemas.advice import AdviceSchema, document_bytes
-from repairadvisor.service import Advisor, PreparedMethod, open_records, prepared_method
+from repairadvisor.service import Advisor, open_records
 from repairadvisor.settings import Settings, cache_folder
 from repairadvisor.store.database import open_database
 from repairadvisor.store.records import Records
@@ -46,6 +47,17 @@ def test_advice_is_kept_byte_for_byte_with_its_facts_and_policy(advisor: Advisor
     assert records.policy(kept.policy_id) == b"a policy"
     assert kept.action == "repair"
     assert kept.method_version == answer.advice.method_version
+
+
+def test_what_was_told_is_kept_as_it_was_told(advisor: Advisor) -> None:
+    plan = an_advice().plan
+    assert plan is not None
+    told = {"facts": FACTS, "now": "2031-05-04T09:30:00+02:00", "issued_plan": plan.id, "turning_points": True}
+    answer = advisor.advise(told, CLOCK)
+    assert answer.id is not None
+    kept = advisor.given(answer.id).request
+    assert kept is not None
+    assert json.loads(kept) == told
 
 
 def test_without_a_now_the_clock_counts_and_is_recorded(advisor: Advisor) -> None:

@@ -1,7 +1,7 @@
 """The command line: the use cases of the service, at a shell; a module a command.
 
-Exit status 0 when it is done, 2 when something that was given cannot be used: then standard error has one line for
-each thing that is wrong.
+Exit status 0 when it is done, 1 where a command has found what it looks for, 2 when something that was given cannot be
+used: then standard error has one line for each thing that is wrong.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import argparse
 import sys
 from io import TextIOWrapper
 
-from repairadvisor.cli import advise, deliveries, plugins, serve, tree
+from repairadvisor.cli import advise, deliveries, plugins, policy, replay, serve, tree
 from repairadvisor.cli.streams import REFUSED, open_what_was_closed, tell, tell_faults
 from repairadvisor.errors import InputError, RepairAdvisorError
 from repairadvisor.store.database import RecordsError
@@ -53,6 +53,6 @@ def _parser() -> argparse.ArgumentParser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
-    for command in (advise, tree, serve, deliveries, plugins):
+    for command in (advise, tree, replay, policy, serve, deliveries, plugins):
         command.add_to(commands)
     return parser

@@ -14,13 +14,14 @@ import orjson
 
 from repairadvisor.cli.streams import DONE, content_of, output
 from repairadvisor.errors import Fault, InputError
+from repairadvisor.methods import prepared_method
 from repairadvisor.render import comparison, terminal
 from repairadvisor.render.headings import headings
 from repairadvisor.schemas.advice import comparison_bytes
 from repairadvisor.schemas.json_text import read_object
 from repairadvisor.schemas.typed import typed_fact
-from repairadvisor.service import Advisor, Answer, open_records, prepared_method
-from repairadvisor.settings import Settings, cache_folder
+from repairadvisor.service import Advisor, Answer, open_records
+from repairadvisor.settings import Settings, cache_folder, policy_folder
 
 _PAIR = re.compile(r"([A-Za-z_][A-Za-z0-9_]*)=(.*)", re.DOTALL)
 
@@ -63,14 +64,15 @@ def _advise(given: argparse.Namespace) -> int:
     if request.get("compare_with") is not None:
         return _compare(request, as_json=given.json)
     records = None if request.get("record") is False else open_records(Settings.from_environment(os.environ))
-    advisor = Advisor(prepared_method(cache_folder(os.environ)), records)
+    advisor = Advisor(prepared_method(cache_folder(os.environ), records, overlay=policy_folder(os.environ)), records)
     answer = advisor.advise(request, datetime.now(UTC))
     _print_answer(answer, advisor.wording, as_json=given.json)
     return DONE
 
 
 def _compare(request: Mapping[str, object], *, as_json: bool) -> int:
-    found = Advisor(prepared_method(cache_folder(os.environ)), None).compare(request, datetime.now(UTC))
+    method = prepared_method(cache_folder(os.environ), overlay=policy_folder(os.environ))
+    found = Advisor(method, None).compare(request, datetime.now(UTC))
     with output():
         if as_json:
             sys.stdout.buffer.write(comparison_bytes(found) + b"\n")

@@ -17,13 +17,14 @@ from repairadvisor.delivery.rehearsal import Rehearsal, rehearsed
 from repairadvisor.delivery.seal import Seal
 from repairadvisor.errors import Fault, InputError, SettingsError
 from repairadvisor.facts.parse import read_moment
+from repairadvisor.methods import prepared_method
 from repairadvisor.plugin import RawEvent
 from repairadvisor.plugin.loading import open_plugins
 from repairadvisor.render.figures import moment
 from repairadvisor.render.sentences import one_line
 from repairadvisor.schemas.delivery import MOST_LISTED, SAID, STATES
-from repairadvisor.service import Advisor, prepared_method
-from repairadvisor.settings import PLUGINS, Settings, cache_folder
+from repairadvisor.service import Advisor
+from repairadvisor.settings import PLUGINS, Settings, cache_folder, policy_folder
 from repairadvisor.store.database import migrate, open_database
 from repairadvisor.store.deliveries import secret_of
 
@@ -127,7 +128,7 @@ def _dry_run(given: argparse.Namespace) -> int:
         raise InputError([Fault("wrong-time", "--now", given.now, "is no moment", "2031-05-04T07:30:00Z")])
     # Only whoever looks at what stands in a ticket has to know which notes are ours, and so the database's secret.
     seal = _seal(settings) if given.look else Seal(b"")
-    advisor = Advisor(prepared_method(cache_folder(os.environ)), None)
+    advisor = Advisor(prepared_method(cache_folder(os.environ), overlay=policy_folder(os.environ)), None)
     made = rehearsed(plugins, advisor, given.source, event, seal, now, look=given.look)
     with output():
         if given.json:

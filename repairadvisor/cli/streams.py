@@ -15,7 +15,7 @@ from repairadvisor.render.sentences import one_line
 from repairadvisor.schemas.json_text import LONGEST
 from repairadvisor.schemas.problem import plain_fault
 
-DONE, REFUSED = 0, 2
+DONE, DIFFERS, REFUSED = 0, 1, 2
 
 
 class OutputError(RepairAdvisorError):

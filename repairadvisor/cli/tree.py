@@ -11,10 +11,11 @@ from typing import Any
 from repairadvisor.cli.advise import request_of
 from repairadvisor.cli.streams import DONE, output
 from repairadvisor.decision.fault_tree import DEEPEST
+from repairadvisor.methods import prepared_method
 from repairadvisor.render import fault_tree
 from repairadvisor.schemas.fault_tree import tree_bytes
-from repairadvisor.service import Advisor, prepared_method
-from repairadvisor.settings import cache_folder
+from repairadvisor.service import Advisor
+from repairadvisor.settings import cache_folder, policy_folder
 
 
 def add_to(commands: Any) -> None:
@@ -33,7 +34,8 @@ def _tree(given: argparse.Namespace) -> int:
         request["now"] = given.now
     if given.depth is not None:
         request["depth"] = given.depth
-    found = Advisor(prepared_method(cache_folder(os.environ)), None).tree(request, datetime.now(UTC))
+    method = prepared_method(cache_folder(os.environ), overlay=policy_folder(os.environ))
+    found = Advisor(method, None).tree(request, datetime.now(UTC))
     with output():
         if given.json:
             sys.stdout.buffer.write(tree_bytes(found) + b"\n")

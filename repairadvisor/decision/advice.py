@@ -273,6 +273,34 @@ class TurningPoint:
 
 
 @dataclass(frozen=True, slots=True)
+class Loosened:
+    """A rule that protects people and that the operator loosened: by whom, why, on which day. ``plans``: the ids of
+    those named here that the rule as it was would have barred or left open. ``said``: all of that."""
+
+    screen: str
+    by: str
+    because: str
+    on: str
+    plans: tuple[str, ...]
+    said: str
+
+
+@dataclass(frozen=True, slots=True)
+class RangeEnd:
+    """An end of a number that the policy knows as a range, ``at`` which the answer would be another one, all other
+    numbers where they are: ``then_action`` and ``then_plan`` are the answer there."""
+
+    figure: str
+    low: float
+    high: float
+    unit: str
+    at: float
+    then_action: str
+    then_plan: PlanWords | None
+    said: str
+
+
+@dataclass(frozen=True, slots=True)
 class FactUsed:
     """A fact that decided something, as it was understood."""
 
@@ -285,12 +313,13 @@ class FactUsed:
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """Where a figure that decided something comes from, and how it is known."""
+    """Where a figure that decided something comes from, how it is known, and the day from which it holds."""
 
     figure: str
     value: str
     source: str
     how_known: str
+    since: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -317,10 +346,13 @@ class Advice:
     kit: tuple[KitLine, ...]
     alternatives: tuple[Alternative, ...]
     barred: tuple[Barred, ...]
+    loosened: tuple[Loosened, ...]
     questions: tuple[Question, ...]
     questions_said: str
     turning_points: tuple[TurningPoint, ...]
     turning_points_said: str
+    ranges: tuple[RangeEnd, ...]
+    ranges_said: str
     issued_plan: str
     valid_until: str
     valid_because: str

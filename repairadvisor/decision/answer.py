@@ -8,6 +8,7 @@ from datetime import datetime
 from repairadvisor.decision.advice import Check, Loss
 from repairadvisor.decision.plan_rows import fibres_fact
 from repairadvisor.decision.questions import Asked
+from repairadvisor.decision.ranges import AtEnd
 from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.situation import Judged, Situation
@@ -26,7 +27,8 @@ class Answer:
     ``order`` are the plans that may be used, the chosen one first; ``later`` the start that is waited for, ``hoped``
     the plan that an event without an hour would permit; ``decisive`` the screens, by index, that decide where nothing
     may be used; ``questions`` the facts to ask for; ``may_win`` the other plans that may win once more is known;
-    ``turns`` what would turn it (None: nobody asked); ``issued_plan`` the plan given before.
+    ``turns`` what would turn it (None: nobody asked), ``at_ends`` at which ends of ranges it turns (None: likewise);
+    ``issued_plan`` the plan given before.
     """
 
     situation: Situation
@@ -39,6 +41,7 @@ class Answer:
     may_win: tuple[Judged, ...] = ()
     continuity_only: bool = False
     turns: tuple[Turn, ...] | None = None
+    at_ends: tuple[AtEnd, ...] | None = None
     issued_plan: str = ""
 
     @property

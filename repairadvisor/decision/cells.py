@@ -73,7 +73,10 @@ class Axis:
             return None
         if self.words:
             return self.words[cell]
-        return self.cuts[cell - 1] if cell else min(self.low, self.cuts[0] - 1.0) if self.cuts else self.low
+        if cell:
+            return self.cuts[cell - 1]
+        # Only a sum can be cut below all that it can be; below the range of a fact no number may stand for it.
+        return self.cuts[0] - 1.0 if self.cuts and self.cuts[0] <= self.low else self.low
 
 
 def cuts_by_fact(conditions: Sequence[Condition]) -> dict[str, set[float]]:

@@ -6,7 +6,7 @@ from collections.abc import Sequence, Set
 from dataclasses import replace
 
 from repairadvisor.decision import cautions as caution_rows
-from repairadvisor.decision import grounds, spoken
+from repairadvisor.decision import grounds, overlaid, spoken
 from repairadvisor.decision.advice import (
     Advice,
     Caution,
@@ -70,6 +70,7 @@ class _Writer:
         numbered = self._steps()
         cautions = self._cautions({name: step.number for name, step in numbered})
         costs = self._costs()
+        alternatives = grounds.alternatives(self.told)
         valid_until, valid_because = grounds.valid(self.told)
         return Advice(
             action=answer.action,
@@ -95,12 +96,15 @@ class _Writer:
             ),
             cautions=cautions,
             kit=load_of(self.told, self.chain, costs),
-            alternatives=grounds.alternatives(self.told),
+            alternatives=alternatives,
             barred=grounds.barred(self.told),
+            loosened=overlaid.loosened(self.told, [one.plan.plan for one in self.chain.fallbacks], alternatives),
             questions=spoken.questions(self.told),
             questions_said=spoken.questions_said(self.told),
             turning_points=spoken.turning_points(self.told),
             turning_points_said=spoken.turning_said(self.told),
+            ranges=overlaid.range_ends(self.told),
+            ranges_said=overlaid.ranges_said(self.told),
             issued_plan=answer.issued_plan,
             valid_until=valid_until,
             valid_because=valid_because,
@@ -170,8 +174,9 @@ class _Writer:
                 else self.words.say("crew", "line_none", persons=self.words.counted("person", count))
             )
             return Crew(count, (), said)
-        place = self.context.state("place")
-        count = persons(self.policy, self.plan, str(place.value) if isinstance(place, Known) else "")
+        # Of several places it may be, the one that needs most: what is not known is not read as the safer of them.
+        places = self.context.possible["place"].words
+        count = max(persons(self.policy, self.plan, place) for place in places)
         needs = self._needed()
         said = self.words.counted("person", count)
         if not needs:

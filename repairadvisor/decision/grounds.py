@@ -127,14 +127,16 @@ def sources(told: Told) -> tuple[Source, ...]:
         for name in limits_of(screen.bars_when):
             number = told.policy.limits[name]
             value = f"{number.value:g} {number.unit}"
-            found[name] = Source(name.replace("_", " "), value, number.source, number.known)
+            found[name] = Source(name.replace("_", " "), value, number.source, number.known, number.since)
     if told.loss is not None and told.plan is not None:
         services = told.context.possible["service_kind"].words
         mode = told.context.possible["fibre_mode"].words[0] if services else ""
         joint = told.policy.joints[told.plan.method, mode]
         figure = told.words.say("plan_word", "method", told.plan.method)
         first = next(iter(told.loss.by_wavelength.values()))
-        found["joint"] = Source(figure, f"{first.p50_db / told.loss.joints:.2f} dB", joint.source, joint.known)
+        found["joint"] = Source(
+            figure, f"{first.p50_db / told.loss.joints:.2f} dB", joint.source, joint.known, joint.since
+        )
     return tuple(found.values())
 
 

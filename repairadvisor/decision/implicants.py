@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import functools
 import itertools
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -100,15 +101,27 @@ def _primes_of(worlds: frozenset[tuple[int, ...]], sizes: tuple[int, ...]) -> tu
 
 def compile_rule(where: str, condition: Condition, axes: Mapping[str, Axis]) -> tuple[Grouped, list[Box], list[Box]]:
     """The rule's grouping, the prime implicants of "bars or cannot be", and those of "clear or cannot be"."""
-    group = grouped(condition, axes)
-    count = 1
-    for classes in group.classes:
-        count *= len(classes)
-    if count > MOST_WORLDS:
+    names = family(facts_of(condition))
+    group, bars, clear = _compiled(condition, tuple([axes[name] for name in names]))
+    if bars is None or clear is None:
+        count = math.prod(len(classes) for classes in group.classes)
         raise PolicyError(where, f"is too entangled: {count} combinations", f"at most {MOST_WORLDS}")
+    return group, list(bars), list(clear)
+
+
+@functools.lru_cache(maxsize=4_096)
+def _compiled(
+    condition: Condition, axes: tuple[Axis, ...]
+) -> tuple[Grouped, tuple[Box, ...] | None, tuple[Box, ...] | None]:
+    """The same, None in the place of what would take too long. Remembered, since a policy and one that differs from it
+    in a few rules share all others."""
+    by_name = {axis.name: axis for axis in axes}
+    group = grouped(condition, by_name)
+    if math.prod(len(classes) for classes in group.classes) > MOST_WORLDS:
+        return group, None, None
     bars, clear = set(), set()
     samples = [
-        [axes[name].sample(cells[0]) for cells in classes]
+        [by_name[name].sample(cells[0]) for cells in classes]
         for name, classes in zip(group.names, group.classes, strict=True)
     ]
     for world in itertools.product(*(range(len(classes)) for classes in group.classes)):
@@ -120,7 +133,7 @@ def compile_rule(where: str, condition: Condition, axes: Mapping[str, Axis]) -> 
         if not truth:
             clear.add(world)
     sizes = tuple(len(classes) for classes in group.classes)
-    return group, list(_primes_of(frozenset(bars), sizes)), list(_primes_of(frozenset(clear), sizes))
+    return group, _primes_of(frozenset(bars), sizes), _primes_of(frozenset(clear), sizes)
 
 
 def primes(worlds: frozenset[tuple[int, ...]], sizes: Sequence[int]) -> list[Box]:

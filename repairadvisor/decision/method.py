@@ -12,6 +12,7 @@ from dataclasses import replace
 
 from repairadvisor.decision.advice import Advice
 from repairadvisor.decision.answer import Answer
+from repairadvisor.decision.at_ends import at_ends
 from repairadvisor.decision.document import write
 from repairadvisor.decision.may_win import may_win
 from repairadvisor.decision.outcomes import Outcomes
@@ -29,7 +30,7 @@ from repairadvisor.policy.condition import facts_of
 from repairadvisor.policy.model import Screen
 
 #: Goes up when the same context and policy can give another document.
-METHOD_VERSION = "5"
+METHOD_VERSION = "6"
 
 
 def advise(context: Context, rules: Rules, issued_plan: str = "", *, turning: bool = False) -> Advice:
@@ -42,7 +43,8 @@ def advise(context: Context, rules: Rules, issued_plan: str = "", *, turning: bo
     if turning:
         beside = Outcomes(context, found, lambda situation: answer(situation, issued_plan, ask=False), issued_plan)
         found = replace(found, turns=turns_of(context, rules, beside))
-    return write(replace(found, issued_plan=issued_plan), context, METHOD_VERSION)
+    ends = at_ends(context, found, lambda situation: answer(situation, issued_plan, ask=False))
+    return write(replace(found, at_ends=ends, issued_plan=issued_plan), context, METHOD_VERSION)
 
 
 def answer(situation: Situation, issued_plan: str, *, ask: bool = True) -> Answer:

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from repairadvisor.decision.as_it_was import AsItWas, screens_as_they_were
 from repairadvisor.decision.cells import axes_of
 from repairadvisor.decision.floors import budget_screens, owner_limit_screens
 from repairadvisor.decision.light import Light, compile_light
@@ -47,6 +48,8 @@ class Rules:
     hang_on: Mapping[str, tuple[str, ...]]
     unused_with_record: frozenset[int]
     unused_without_record: frozenset[int]
+    #: Screens that overlays loosened, as they were.
+    as_they_were: tuple[AsItWas, ...] = ()
     #: What a second visit costs, by what is known then: a memory, emptied when it grows too large.
     second_visits: dict[tuple[object, ...], float] = field(default_factory=dict, compare=False, repr=False)
 
@@ -103,6 +106,7 @@ def compiled(policy: Policy, stored: Mapping[str, Any] | None = None) -> Rules:
         rows=rows_of(policy, bits),
         priced=_priced(policy),
         hang_on=_hang_on(policy),
+        as_they_were=screens_as_they_were(policy),
     )
 
 

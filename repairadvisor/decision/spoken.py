@@ -272,8 +272,8 @@ def turning_points(told: Told) -> tuple[TurningPoint, ...]:
         for then in dict.fromkeys(turn.then for turn in turns):
             words = [told.words.say("word", fact, str(turn.value)) for turn in turns if turn.then == then]
             said = told.words.listed(words, told.words.say("fact", "or"))
-            line = told.words.say("turn", "word", name=told.words.fact(fact), word=said, then=_then(told, then))
-            found.append(TurningPoint(fact, "is", said, "", then.action, _then_plan(told, then), line))
+            line = told.words.say("turn", "word", name=told.words.fact(fact), word=said, then=said_then(told, then))
+            found.append(TurningPoint(fact, "is", said, "", then.action, then_plan(told, then), line))
     return tuple(found)
 
 
@@ -287,16 +287,18 @@ def turning_said(told: Told) -> str:
 def _of_number(told: Told, turn: Turn) -> TurningPoint:
     name, value, unit = told.words.fact(turn.fact), f"{turn.value:g}", BY_NAME[turn.fact].unit
     key = "number_below" if turn.side == "below" else "number_at_least"
-    said = told.words.say("turn", key, name=name, value=value, unit=unit, then=_then(told, turn.then))
-    return TurningPoint(turn.fact, turn.side, value, unit, turn.then.action, _then_plan(told, turn.then), said)
+    said = told.words.say("turn", key, name=name, value=value, unit=unit, then=said_then(told, turn.then))
+    return TurningPoint(turn.fact, turn.side, value, unit, turn.then.action, then_plan(told, turn.then), said)
 
 
-def _then_plan(told: Told, then: Outcome) -> PlanWords | None:
+def then_plan(told: Told, then: Outcome) -> PlanWords | None:
+    """The plan of an outcome."""
     return None if then.plan < 0 else told.words.plan(told.policy.plans[then.plan])
 
 
-def _then(told: Told, then: Outcome) -> str:
-    plan = _then_plan(told, then)
+def said_then(told: Told, then: Outcome) -> str:
+    """An outcome in words."""
+    plan = then_plan(told, then)
     if then.action == "repair" and plan is not None:
         return told.words.say("turn", "then_plan", plan=plan.phrase)
     until = next((slot.until for slot in told.policy.slots if slot.id == then.waits_for), "")

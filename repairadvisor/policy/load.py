@@ -1,7 +1,9 @@
 """From named texts to a :class:`~repairadvisor.policy.model.Policy`. The edge reads the files.
 
 Refuses by file, key and allowed keys. A policy's id is the SHA-256 of the canonical merged policy, in which numbers
-stand as decimal texts, so the same policy has the same id on every machine and after every restart.
+stand as decimal texts and keys in order, so the same policy has the same id on every machine and after every restart.
+What is read is the canonical text, never the files themselves: so two sets of files with one id are one policy, also in
+the order of its tables, and a policy can be had again from its canonical text alone.
 """
 
 from __future__ import annotations
@@ -11,8 +13,8 @@ import json
 import math
 import re
 import tomllib
-from collections.abc import Iterator, Mapping
-from datetime import date
+from collections.abc import Collection, Iterator, Mapping
+from datetime import date, datetime
 
 from repairadvisor.errors import PolicyError
 from repairadvisor.facts.vocabulary import BY_NAME
@@ -31,6 +33,7 @@ from repairadvisor.policy.model import (
     StepRow,
 )
 from repairadvisor.policy.plan import sensible_plans
+from repairadvisor.policy.read_claims import CLAIM_FILE, read_claims
 from repairadvisor.policy.read_light import read_joint, read_light
 from repairadvisor.policy.read_numbers import read_crew, read_facts, read_minutes, read_plan_words, read_price
 from repairadvisor.policy.read_rules import (
@@ -60,28 +63,87 @@ FILES = (
     "kit.toml",
     "hazard_control.toml",
     "wording.toml",
+    "claims.toml",
 )
 SCREEN_FILES = "screens_"
+UNITS_OF_MONEY = ("cu", "cu/h")
 LONGEST_FILE = 2_000_000
 MOST_KEY_PARTS = 20
+#: How numbers and dates begin in the canonical text.
+_NUMBER = "number "
+_DATE = re.compile(r"date \d{4}-\d\d-\d\d(T\d\d:\d\d:\d\d(\.\d{6})?([+-]\d\d:\d\d)?)?")
 #: A dotted key is read in time that grows with the square of its parts.
 _LONG_KEY = re.compile(r"^\s*\[{0,2}[\w-]+(?:\s*\.\s*[\w-]+){" + str(MOST_KEY_PARTS) + r"}", re.MULTILINE)
 
 
 def load_policy(texts: Mapping[str, str]) -> Policy:
     """The policy that the files, given as name and text, hold. Raises PolicyError with file and key."""
-    raw = {name: _parsed(name, texts[name]) for name in sorted(texts)}
-    for name in FILES:
-        if name not in raw:
-            raise PolicyError(name, "is missing")
-    for name in raw:
-        if name not in FILES and not name.startswith(SCREEN_FILES):
-            raise PolicyError(name, "is no file of a policy", ", ".join((*FILES, f"{SCREEN_FILES}….toml")))
-    canonical = json.dumps(_decimal(raw), sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
+    return read_policy({name: parsed(name, texts[name]) for name in sorted(texts)})
+
+
+def read_policy(raw: Mapping[str, Mapping[str, object]]) -> Policy:
+    """The policy that parsed files, by name, hold. Raises PolicyError with file and key.
+
+    Rows that say ``remove = true`` count as not there, but belong to what the id is made of.
+    """
+    _refuse_other_files(raw)
+    return _read(canonical_text(raw))
+
+
+def load_canonical(canonical: bytes) -> Policy:
+    """The policy again from its canonical text. Raises PolicyError where this is none that this program can read."""
+    raw = plain_of(canonical)
+    _refuse_other_files(raw)
+    if canonical_text(raw) != canonical:
+        raise PolicyError("policy", "is no canonical text")
+    return _read(canonical)
+
+
+def _read(canonical: bytes) -> Policy:
+    raw = _without_removed(plain_of(canonical))
     return _Loader(raw).policy(hashlib.sha256(canonical).hexdigest(), canonical)
 
 
-def _parsed(name: str, text: str) -> dict[str, object]:
+def _refuse_other_files(names: Collection[str]) -> None:
+    for name in FILES:
+        if name not in names:
+            raise PolicyError(name, "is missing")
+    for name in names:
+        if name not in FILES and not name.startswith(SCREEN_FILES):
+            raise PolicyError(name, "is no file of a policy", ", ".join((*FILES, f"{SCREEN_FILES}….toml")))
+
+
+def canonical_text(raw: Mapping[str, object]) -> bytes:
+    """What the files hold, parsed, as one text: keys in order, numbers as decimal texts, dates as ISO texts."""
+    return json.dumps(_decimal(raw), sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
+
+
+def plain_of(canonical: bytes) -> dict[str, object]:
+    """What the files held, parsed, from the canonical text. Raises PolicyError for what is no such text."""
+    try:
+        found = _undone(json.loads(canonical))
+    except (ValueError, RecursionError) as error:
+        raise PolicyError("policy", f"is no canonical text: {str(error)[:200]}") from error
+    if not isinstance(found, dict):
+        raise PolicyError("policy", "is no canonical text")
+    return found
+
+
+def _without_removed(raw: Mapping[str, object]) -> dict[str, object]:
+    return {
+        name: {key: _kept(value) for key, value in table.items()} if isinstance(table, Mapping) else table
+        for name, table in raw.items()
+    }
+
+
+def _kept(value: object) -> object:
+    if not isinstance(value, list):
+        return value
+    return [row for row in value if not (isinstance(row, Mapping) and row.get("remove") is True)]
+
+
+def parsed(name: str, text: str) -> dict[str, object]:
+    """The tables of one file. Raises PolicyError for what is too long, nested too deep or not TOML."""
     if len(text) > LONGEST_FILE:
         raise PolicyError(name, f"is longer than {LONGEST_FILE} characters")
     if _LONG_KEY.search(text):
@@ -106,15 +168,43 @@ def _decimal(value: object) -> object:
         return [_decimal(one) for one in value]
     if isinstance(value, str) and not all(char.isprintable() or char == "\n" for char in value):
         raise PolicyError("policy", f"{value[:40]!r} holds control characters")
+    if isinstance(value, str) and _undone(value) is not value:
+        raise PolicyError("policy", f"{value!r} is a text that reads like a number or a date", "write it otherwise")
     if isinstance(value, bool | str):
         return value
     if isinstance(value, int | float):
         if not math.isfinite(value):
             raise PolicyError("policy", f"{value!r} is no number to reckon with")
-        return f"number {float(value)!r}"
+        return f"{_NUMBER}{float(value)!r}"
     if isinstance(value, date):
         return f"date {value.isoformat()}"
     raise PolicyError("policy", f"{value!r} is neither text, number, date, list nor table")
+
+
+def _undone(value: object) -> object:
+    """The value with every number and date in the place of its text; whole numbers are whole."""
+    if isinstance(value, dict):
+        return {key: _undone(one) for key, one in value.items()}
+    if isinstance(value, list):
+        return [_undone(one) for one in value]
+    if not isinstance(value, str):
+        return value
+    if value.startswith(_NUMBER):
+        return _number(value)
+    if _DATE.fullmatch(value):
+        return datetime.fromisoformat(value[5:]) if "T" in value else date.fromisoformat(value[5:])
+    return value
+
+
+def _number(text: str) -> object:
+    """The number that a text stands for, or the text itself where it stands for none."""
+    try:
+        number = float(text.removeprefix(_NUMBER))
+    except ValueError:
+        return text
+    if f"{_NUMBER}{number!r}" != text or not math.isfinite(number):
+        return text
+    return int(number) if number.is_integer() and text != "number -0.0" else number
 
 
 class _Loader:
@@ -122,7 +212,7 @@ class _Loader:
 
     def __init__(self, raw: Mapping[str, object]) -> None:
         self.raw = raw
-        self.words, self.rows = read_plan_words(self.table("plan_words.toml"))
+        self.words, self.rows, self.barred = read_plan_words(self.table("plan_words.toml"))
         self.limits = self._limits()
         self.derived = self._derived()
 
@@ -145,7 +235,7 @@ class _Loader:
             facts=self._facts(),
             minutes=tuple(self._minutes()),
             prices=tuple(self._prices(prices)),
-            rates={name: read_number(name, table) for name, table in prices.tables("rate")},
+            rates={name: _rate(name, table) for name, table in prices.tables("rate")},
             crew_by_place=read_crew(crew, "least_by_place", places),
             crew_by_access=read_crew(crew, "least_by_access", self.words["access"]),
             joints={
@@ -158,6 +248,8 @@ class _Loader:
             kit=self._kit(),
             controls=tuple(self._controls()),
             wording=dict(self.table("wording.toml").raw),
+            barred_on_purpose=tuple(self.barred),
+            claims=read_claims(self.table(CLAIM_FILE), self.words, self.derived, self.limits, self._tags()),
         )
         for table in (prices, joints, crew):
             table.done()
@@ -169,6 +261,8 @@ class _Loader:
         limits: dict[str, Number] = {}
         for name in self.raw:
             table = self.table(name)
+            if name == CLAIM_FILE:
+                continue  # a rule that used a claim's figure would be measured by itself
             for key, row in table.tables("limit"):
                 if key in limits:
                     raise PolicyError(row.where, "is named twice")
@@ -220,6 +314,9 @@ class _Loader:
         table.done()
         return cautions
 
+    def _tags(self) -> tuple[str, ...]:
+        return tuple(self.table("cautions.toml").take("text", dict))
+
     def _steps(self) -> tuple[StepRow, ...]:
         table = self.table("steps.toml")
         table.take("limit", dict, {})
@@ -239,6 +336,11 @@ class _Loader:
         for row in table.rows("control"):
             yield read_control(row, self.words, self.limits, self.derived)
         table.done()
+
+
+def _rate(name: str, table: Table) -> Number:
+    """A rate; one in money may be a range. Others are used where a policy is compiled."""
+    return read_number(name, table, may_range=table.raw.get("unit") in UNITS_OF_MONEY)
 
 
 def _refuse_unnamed(policy: Policy) -> None:
@@ -264,6 +366,7 @@ def _refuse_doubles(policy: Policy) -> None:
         ("step", policy.steps),
         ("item", policy.kit),
         ("control", policy.controls),
+        ("claim", policy.claims),
     ):
         seen: set[str] = set()
         for row in rows:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from repairadvisor.policy.condition import Condition
 from repairadvisor.policy.plan import PartialPlan, Plan
@@ -28,13 +28,18 @@ SCREEN_KINDS = (
     "reflectance",
     "permanence",
 )
+CLAIM_KINDS = ("permission", "caution", "crew", "answered", "checked", "witness")
 PHASES = ("travel", "set_up", "prepare", "join", "test", "clear_away")
 PRICE_PARTS = ("labour", "materials", "machine", "outage", "second_visit", "later_visit", "stand_off")
 
 
+#: The low and the high end of a number that is known as a range; its middle decides.
+Ends = tuple[float, float]
+
+
 @dataclass(frozen=True, slots=True)
 class Number:
-    """A number that is never bare."""
+    """A number that is never bare. ``since``: the day from which it holds. ``ends``: of a range, else None."""
 
     name: str
     value: float
@@ -42,6 +47,7 @@ class Number:
     source: str
     known: str
     since: str
+    ends: Ends | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +101,23 @@ class Screen:
     lifted_by: LiftedBy
     call: tuple[str, ...]
     examples: Mapping[str, Mapping[str, object]]
+    #: Why what a check of the policy finds here is meant so; "" where nothing is. So in every row that has it.
+    on_purpose: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Loosened:
+    """A screen as it was before an overlay loosened it, with what it hung on: sums, and how long observations held.
+    ``holds_longer`` are the facts of which an observation counts for longer now, ``said_by_slots`` those of which a
+    slot now says what will be; who loosened it, why, and when."""
+
+    screen: Screen
+    derived: Mapping[str, Derived]
+    holds_longer: tuple[str, ...]
+    said_by_slots: tuple[str, ...]
+    by: str
+    because: str
+    on: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +130,7 @@ class Slot:
     then: Mapping[str, str | float]
     until: str
     meanwhile: tuple[str, ...]
+    on_purpose: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,11 +153,17 @@ class FactPolicy:
     price_min: float
     lasts_min: float | None
     known: str
+    source: str = ""
+    since: str = ""
+    on_purpose: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class MinutesRow:
-    """Minutes of one piece of work for the plans it speaks of; by the words of one fact, per one number."""
+    """Minutes of one piece of work for the plans it speaks of; by the words of one fact, per one number.
+
+    ``ends``: of those that are ranges, by "p50" or "p95" and the word.
+    """
 
     id: str
     phase: str
@@ -145,11 +175,18 @@ class MinutesRow:
     times: float
     source: str
     known: str
+    unit: str = "min"
+    since: str = ""
+    ends: Mapping[tuple[str, str], Ends] = field(default_factory=dict)
+    on_purpose: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class PriceRow:
-    """Money for the plans it speaks of; by the words of one fact, per one number."""
+    """Money for the plans it speaks of; by the words of one fact, per one number.
+
+    ``ends``: of those that are ranges, by "cu" and the word.
+    """
 
     id: str
     part: str
@@ -159,6 +196,10 @@ class PriceRow:
     per: str
     source: str
     known: str
+    unit: str = "cu"
+    since: str = ""
+    ends: Mapping[tuple[str, str], Ends] = field(default_factory=dict)
+    on_purpose: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,6 +227,7 @@ class JointSet:
     reflectance_worst_db: Mapping[str, Number]
     source: str
     known: str
+    since: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,6 +256,41 @@ class StepRow:
     for_action: tuple[str, ...]
     source: str
     known: str
+    on_purpose: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Witness:
+    """Facts told, by name, as an answer in which plans of one method come first."""
+
+    method: str
+    told: Mapping[str, object]
+
+
+@dataclass(frozen=True, slots=True)
+class Claim:
+    """A sentence about the whole policy that holds for every context, or the policy has a hole.
+
+    Of the kind "permission": ``plans`` are permitted only where ``where`` surely holds. "caution": wherever ``where``
+    may hold, ``caution`` is owed for each of ``plans``, with ``any_action`` also where nothing is done. "crew": where
+    the place is one of ``places``, each of ``plans`` counts ``least`` persons or more. "answered", "checked" and
+    "witness" say of the method that it has an answer for everybody, that no repair rests on an open safety screen, and
+    that every method wins somewhere. ``limits`` are figures of its own, with sources of their own.
+    """
+
+    id: str
+    kind: str
+    says: str
+    plans: PartialPlan
+    where: Condition
+    caution: str
+    any_action: bool
+    places: tuple[str, ...]
+    least: Number | None
+    witnesses: tuple[Witness, ...]
+    limits: tuple[Number, ...]
+    source: str
+    known: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,6 +310,7 @@ class KitItem:
     spare_share: float
     spare_least: float
     round_up: bool
+    on_purpose: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,7 +324,8 @@ class Control:
 
 @dataclass(frozen=True, slots=True)
 class Policy:
-    """Everything an operator owns. ``canonical`` is the merged policy as bytes, ``id`` its SHA-256."""
+    """Everything an operator owns. ``canonical`` is the merged policy as bytes, ``id`` its SHA-256. ``loosened``:
+    screens that overlays loosened, as they were."""
 
     id: str
     canonical: bytes
@@ -268,6 +347,10 @@ class Policy:
     kit: tuple[KitItem, ...]
     controls: tuple[Control, ...]
     wording: Mapping[str, object]
+    loosened: tuple[Loosened, ...] = ()
+    #: Parts of plans that make sense as words and that screens bar everywhere, with why they are kept.
+    barred_on_purpose: tuple[tuple[PartialPlan, str], ...] = ()
+    claims: tuple[Claim, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,6 +362,7 @@ class Adjust:
     factor: float
     source: str
     known: str
+    since: str = ""
 
 
 @dataclass(frozen=True, slots=True)

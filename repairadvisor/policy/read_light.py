@@ -45,6 +45,7 @@ def read_joint(row: Table, words: Words) -> JointSet:
         reflectance_worst_db={name: read_number(name, table) for name, table in row.tables("reflectance_worst_db")},
         source=numbers["sigma_offset_um"].source,
         known=numbers["sigma_offset_um"].known,
+        since=numbers["sigma_offset_um"].since,
     )
     row.done()
     return joint
@@ -53,10 +54,8 @@ def read_joint(row: Table, words: Words) -> JointSet:
 def read_light(joints: Table, prices: Table, words: Words) -> Light:
     """Everything about light besides the joint sets; floors stand beside the prices."""
     adjust = []
-    for row in joints.rows("adjust"):
-        adjust.append(
-            Adjust(row.text("id"), row.plans("plans", words), row.number("factor"), row.text("source"), row.known())
-        )
+    for row in joints.rows("adjust", joints.said_once()):
+        adjust.append(_read_adjust(row, words))
         row.done()
     attenuation, mode_field, core, bend = _read_fibres(joints)
     floors = {stage: read_number(stage, table) for stage, table in prices.tables("floor")}
@@ -82,6 +81,17 @@ def read_light(joints: Table, prices: Table, words: Words) -> Light:
         joints_in_layout={
             layout: int(count) for layout, count in _by_layout(joints, "joints_in_layout", words).items()
         },
+    )
+
+
+def _read_adjust(row: Table, words: Words) -> Adjust:
+    return Adjust(
+        row.text("id"),
+        row.plans("plans", words),
+        row.number("factor"),
+        row.text("source"),
+        row.known(),
+        row.day("since"),
     )
 
 

@@ -10,9 +10,9 @@ from repairadvisor.errors import PolicyError
 from repairadvisor.facts.context import settle
 from repairadvisor.facts.value import Known, Possible
 from repairadvisor.facts.vocabulary import BY_NAME, FACTS, Fact
-from repairadvisor.policy.model import PHASES, PRICE_PARTS, FactPolicy, MinutesRow, PriceRow, Prior
+from repairadvisor.policy.model import PHASES, PRICE_PARTS, Ends, FactPolicy, MinutesRow, PriceRow, Prior
 from repairadvisor.policy.plan import DIMENSIONS, PartialPlan
-from repairadvisor.policy.table import Table
+from repairadvisor.policy.table import Table, read_range
 
 Words = Mapping[str, tuple[str, ...]]
 _ASKED_OF = ("caller", "control room", "records", "somebody on site")
@@ -22,7 +22,7 @@ _SUM_TOLERANCE = 1e-9
 
 def read_facts(table: Table) -> dict[str, FactPolicy]:
     """What the operator decides about every fact of the vocabulary."""
-    given = dict(table.tables("fact"))
+    given = dict(table.tables("fact", table.said_once()))
     for name, row in given.items():
         if name not in BY_NAME:
             raise PolicyError(row.where, "is no fact of the vocabulary")
@@ -61,6 +61,9 @@ def _read_fact(fact: Fact, row: Table) -> FactPolicy:
         price_min=row.number("price_min"),
         lasts_min=None if lasts is None else float(lasts),
         known=row.known(),
+        on_purpose=row.text("on_purpose", ""),
+        source=row.text("source"),
+        since=row.day("since"),
     )
     row.done()
     return policy
@@ -148,13 +151,13 @@ def read_minutes(row: Table, words: Words) -> MinutesRow:
     by = row.text("by", "")
     per = row.text("per", "")
     _check_by_and_per(row, by, per)
-    p50 = _amounts(row, "p50", by)
-    p95 = _amounts(row, "p95", by)
+    p50, ends_50 = _amounts(row, "p50", by)
+    p95, ends_95 = _amounts(row, "p95", by)
+    ends = {**ends_50, **ends_95}
     for key, value in p50.items():
-        if key not in p95 or p95[key] < value or value < 0:
+        most, least = ends.get(("p50", key), (value, value))[1], ends.get(("p95", key), (p95.get(key, -1.0),))[0]
+        if least < most or value < 0:
             raise PolicyError(f"{row.where}: p95", f"is below the median for {key or 'every case'}, or missing")
-    row.text("unit", "min")
-    row.take("since", object, "")
     minutes = MinutesRow(
         id=row.text("id"),
         phase=row.one_of("phase", PHASES),
@@ -166,6 +169,10 @@ def read_minutes(row: Table, words: Words) -> MinutesRow:
         times=row.number("times", 1.0),
         source=row.text("source"),
         known=row.known(),
+        on_purpose=row.text("on_purpose", ""),
+        unit=row.text("unit"),
+        since=row.day("since"),
+        ends=ends,
     )
     row.done()
     return minutes
@@ -176,17 +183,20 @@ def read_price(row: Table, words: Words) -> PriceRow:
     by = row.text("by", "")
     per = row.text("per", "")
     _check_by_and_per(row, by, per)
-    row.text("unit", "cu")
-    row.take("since", object, "")
+    amount, ends = _amounts(row, "cu", by)
     price = PriceRow(
         id=row.text("id"),
         part=row.one_of("part", PRICE_PARTS),
         plans=row.plans("plans", words),
         by=by,
-        amount=_amounts(row, "cu", by),
+        amount=amount,
         per=per,
         source=row.text("source"),
         known=row.known(),
+        on_purpose=row.text("on_purpose", ""),
+        unit=row.text("unit"),
+        since=row.day("since"),
+        ends=ends,
     )
     row.done()
     return price
@@ -199,15 +209,25 @@ def _check_by_and_per(row: Table, by: str, per: str) -> None:
         raise PolicyError(f"{row.where}: per", f"{per} is not a fact with a number")
 
 
-def _amounts(row: Table, key: str, by: str) -> dict[str, float]:
-    """A number under "", or one for each word of ``by``; words that are left out cost nothing."""
+def _amounts(row: Table, key: str, by: str) -> tuple[dict[str, float], dict[tuple[str, str], Ends]]:
+    """A number under "", or one for each word of ``by``; words that are left out cost nothing. And the ends of those
+    that are ranges, of which the middle counts."""
     raw = row.take(key, (int, float, dict))
-    if not isinstance(raw, Mapping):
-        return {"": float(raw)}
-    for word in raw:
-        if not by or word not in BY_NAME[by].words:
-            raise PolicyError(f"{row.where}: {key}", f"{word!r} is no word of {by or 'anything: there is no by'}")
-    return {str(word): float(value) for word, value in raw.items()}
+    given = raw if isinstance(raw, Mapping) and not {"low", "high"} & set(raw) else {"": raw}
+    found: dict[str, float] = {}
+    ends: dict[tuple[str, str], Ends] = {}
+    for word, value in given.items():
+        where = f"{row.where}: {key}.{word}" if word else f"{row.where}: {key}"
+        if word and (not by or word not in BY_NAME[by].words):
+            raise PolicyError(where, f"{word!r} is no word of {by or 'anything: there is no by'}")
+        if isinstance(value, Mapping):
+            low, high = ends[key, word] = read_range(where, value)
+            found[word] = 0.5 * (low + high)
+        elif isinstance(value, bool) or not isinstance(value, int | float):
+            raise PolicyError(where, f"is {value!r}", "a number, or a range with low and high")
+        else:
+            found[word] = float(value)
+    return found, ends
 
 
 def read_crew(table: Table, key: str, allowed: tuple[str, ...]) -> dict[str, int]:
@@ -225,8 +245,10 @@ def read_crew(table: Table, key: str, allowed: tuple[str, ...]) -> dict[str, int
     return found
 
 
-def read_plan_words(table: Table) -> tuple[dict[str, tuple[str, ...]], list[PartialPlan]]:
-    """The words of each dimension and the rows of words that make sense together."""
+def read_plan_words(
+    table: Table,
+) -> tuple[dict[str, tuple[str, ...]], list[PartialPlan], list[tuple[PartialPlan, str]]]:
+    """The words of each dimension, the rows of words that make sense together, what is barred on purpose, with why."""
     inner = table.child("words")
     words = {dimension: inner.texts(dimension) for dimension in DIMENSIONS}
     inner.done()
@@ -240,5 +262,9 @@ def read_plan_words(table: Table) -> tuple[dict[str, tuple[str, ...]], list[Part
                 raise PolicyError(f"{row.where}: {dimension}", f"{strange or 'is empty'}", ", ".join(words[dimension]))
         row.done()
         rows.append(found)
+    barred = []
+    for row in table.rows("barred_on_purpose"):
+        barred.append((row.plans("plans", words), row.text("why")))
+        row.done()
     table.done()
-    return words, rows
+    return words, rows, barred

@@ -24,6 +24,8 @@ from repairadvisor.policy.table import Table, condition_at
 
 _ACTIONS = ("repair", "ask_first", "make_safe_and_wait", "stand_off", "out_of_scope")
 MOST_FACTS_A_SCREEN = 4
+#: By whom, why and on which day an overlay loosened a screen; what is looked at is the overlay's own row.
+LOOSENED_KEYS = ("loosened_by", "loosened_because", "loosened_on")
 MOST_NUMBERS_A_DERIVED_FACT = 4
 
 Words = Mapping[str, tuple[str, ...]]
@@ -75,6 +77,8 @@ def read_screen(row: Table, words: Words, limits: Limits, derived: Mapping[str, 
     check = row.one_of("check", ("", "on_arrival"), "")
     examples = row.child("examples")
     needs = row.text("needs", "")
+    for key in LOOSENED_KEYS:
+        row.take(key, object, "")
     screen = Screen(
         id=row.text("id"),
         kind=row.one_of("kind", SCREEN_KINDS),
@@ -91,6 +95,7 @@ def read_screen(row: Table, words: Words, limits: Limits, derived: Mapping[str, 
         lifted_by=_lifted_by(row.child("lifted_by"), limits),
         call=row.texts("call"),
         examples={key: dict(examples.take(key, dict)) for key in ("bars", "clears", "leaves_open")},
+        on_purpose=row.text("on_purpose", ""),
     )
     examples.done()
     row.done()
@@ -158,6 +163,7 @@ def read_slot(row: Table, limits: Limits, derived: Mapping[str, Derived]) -> Slo
         then,
         row.text("until"),
         row.texts("meanwhile"),
+        row.text("on_purpose", ""),
     )
     row.done()
     return slot
@@ -182,11 +188,15 @@ def read_cautions(table: Table, words: Words, limits: Limits, derived: Mapping[s
         if tag not in texts:
             raise PolicyError(f"{table.where}: workmanship", f"{tag} has no text", ", ".join(texts))
     cautions = []
+    seen: set[str] = set()
     for row in table.rows("caution"):
         tag = row.text("tag")
         if tag not in texts:
             raise PolicyError(row.where, f"tag {tag} has no text", ", ".join(texts))
-        row.text("id", "")
+        name = row.text("id")
+        if name in seen:
+            raise PolicyError(row.where, "is named twice")
+        seen.add(name)
         row.text("source", "")
         row.text("known", "")
         when = condition_at(row, "when", limits, tuple(derived))
@@ -216,6 +226,7 @@ def read_steps(
                 for_action=actions,
                 source=row.text("source"),
                 known=row.known(),
+                on_purpose=row.text("on_purpose", ""),
             )
         )
         row.done()
@@ -243,6 +254,7 @@ def read_kit(
                 spare_share=row.number("spare_share", 0.0),
                 spare_least=row.number("spare_least", 0.0),
                 round_up=bool(row.take("round_up", bool, True)),
+                on_purpose=row.text("on_purpose", ""),
             )
         )
         row.text("source", "")

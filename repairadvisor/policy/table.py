@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from datetime import date
 from typing import Any
 
 from repairadvisor.errors import PolicyError
 from repairadvisor.facts.vocabulary import BY_NAME
 from repairadvisor.policy.condition import ALWAYS, AtLeast, Below, Condition, Every, IsOneOf, Not, Some
-from repairadvisor.policy.model import HOW_KNOWN, Number
+from repairadvisor.policy.model import HOW_KNOWN, Ends, Number
 from repairadvisor.policy.plan import DIMENSIONS, PartialPlan
 
 _NO_DEFAULT = object()
@@ -65,16 +66,24 @@ class Table:
         """How the row is known."""
         return self.one_of("known", HOW_KNOWN)
 
-    def rows(self, key: str) -> Iterator[Table]:
-        """The tables of a list, each naming itself by its id or number."""
+    def day(self, key: str, default: Any = _NO_DEFAULT) -> str:
+        """A day as ISO 8601 text; a date of TOML or a text."""
+        return read_day(f"{self.where}: {key}", self.take(key, object, default))
+
+    def said_once(self) -> dict[str, object]:
+        """Where numbers come from and since when they hold, said once for all rows that do not say it themselves."""
+        return {key: value for key in ("source", "since") if (value := self.take(key, object, None)) is not None}
+
+    def rows(self, key: str, above: Mapping[str, object] | None = None) -> Iterator[Table]:
+        """The tables of a list, each naming itself by its id or number; ``above`` holds where a row says nothing."""
         for i, raw in enumerate(self.take(key, list, [])):
             name = raw.get("id", raw.get("tag", f"number {i + 1}")) if isinstance(raw, Mapping) else i + 1
-            yield Table(f"{self.where}: {key} {name}", raw)
+            yield Table(f"{self.where}: {key} {name}", _below(above, raw))
 
-    def tables(self, key: str) -> Iterator[tuple[str, Table]]:
-        """The named tables of a table."""
+    def tables(self, key: str, above: Mapping[str, object] | None = None) -> Iterator[tuple[str, Table]]:
+        """The named tables of a table; ``above`` holds where one says nothing."""
         for name, raw in self.take(key, dict, {}).items():
-            yield name, Table(f"{self.where}: {key}.{name}", raw)
+            yield name, Table(f"{self.where}: {key}.{name}", _below(above, raw))
 
     def child(self, key: str) -> Table:
         """One table of this one, which must be there."""
@@ -85,11 +94,11 @@ class Table:
         found = {}
         for dimension, given in self.take(key, dict, {}).items():
             if dimension not in DIMENSIONS:
-                raise _unknown(f"{self.where}: {key}", dimension, DIMENSIONS)
+                raise unknown_name(f"{self.where}: {key}", dimension, DIMENSIONS)
             listed = [given] if isinstance(given, str) else list(given)
             for word in listed:
                 if word not in words[dimension]:
-                    raise _unknown(f"{self.where}: {key}.{dimension}", word, words[dimension])
+                    raise unknown_name(f"{self.where}: {key}.{dimension}", word, words[dimension])
             found[dimension] = tuple(listed)
         return found
 
@@ -97,24 +106,56 @@ class Table:
         """Refuse what nobody took, with the nearest right name."""
         for key in self.raw:
             if key not in self.taken:
-                raise _unknown(self.where, key, tuple(dict.fromkeys(self.taken)))
+                raise unknown_name(self.where, key, tuple(dict.fromkeys(self.taken)))
 
 
-def _unknown(where: str, name: object, allowed: tuple[str, ...]) -> PolicyError:
+def _below(above: Mapping[str, object] | None, raw: object) -> object:
+    return {**above, **raw} if above and isinstance(raw, Mapping) else raw
+
+
+def nearest(name: object, allowed: Sequence[str]) -> str:
+    """ "; did you mean …?" with the nearest right name, where one is near."""
     near = difflib.get_close_matches(str(name), allowed, n=1)
-    hint = f"; did you mean {near[0]}?" if near else ""
-    return PolicyError(where, f"{name!r} is not known{hint}", ", ".join(allowed))
+    return f"; did you mean {near[0]}?" if near else ""
 
 
-def read_number(name: str, table: Table) -> Number:
-    """One number that is never bare."""
+def unknown_name(where: str, name: object, allowed: tuple[str, ...]) -> PolicyError:
+    """The refusal of a name that is none of those allowed."""
+    return PolicyError(where, f"{name!r} is not known{nearest(name, allowed)}", ", ".join(allowed))
+
+
+def read_day(where: str, given: object) -> str:
+    """A day as ISO 8601 text. Raises PolicyError for anything else."""
+    try:
+        return date.fromisoformat(str(given)).isoformat()
+    except ValueError:
+        raise PolicyError(where, f"is {given!r}, no day", "a day as in 2031-05-04") from None
+
+
+def read_range(where: str, raw: Mapping[str, Any]) -> Ends:
+    """The two ends of a range."""
+    table = Table(where, raw)
+    low, high = table.number("low"), table.number("high")
+    table.done()
+    if low >= high:
+        raise PolicyError(where, f"reaches from {low:g} to {high:g}", "low below high")
+    return low, high
+
+
+def read_number(name: str, table: Table, *, may_range: bool = False) -> Number:
+    """One number that is never bare. Where it ``may_range``, it may have ``low`` and ``high`` instead of its value."""
+    ends = None
+    if may_range and ("low" in table.raw or "high" in table.raw):
+        ends = read_range(table.where, {key: table.raw[key] for key in ("low", "high") if key in table.raw})
+        table.taken += ["low", "high"]
     number = Number(
         name=name,
-        value=table.number("value"),
+        value=table.number("value") if ends is None else 0.5 * (ends[0] + ends[1]),
         unit=table.text("unit"),
         source=table.text("source"),
         known=table.known(),
-        since=str(table.take("since", object)),
+        since=table.day("since"),
+        ends=ends,
     )
     table.done()
     return number
@@ -151,19 +192,19 @@ def _comparison(
 ) -> Condition:
     fact = BY_NAME.get(name)
     if fact is None and name not in derived:
-        raise _unknown(where, name, (*BY_NAME, *derived))
+        raise unknown_name(where, name, (*BY_NAME, *derived))
     if operator in ("is", "is_one_of"):
         if fact is None or fact.is_number:
             raise PolicyError(where, f"{name} is a number", "below, at_least")
         words = tuple(given) if isinstance(given, list) else (given,)
         for word in words:
             if word not in fact.words:
-                raise _unknown(f"{where}: {name}", word, fact.words)
+                raise unknown_name(f"{where}: {name}", word, fact.words)
         return IsOneOf(name, tuple(word for word in fact.words if word in words))
     if fact is not None and not fact.is_number:
         raise PolicyError(where, f"{name} is a fact in words", "is, is_one_of")
     if str(given) not in limits:
-        raise _unknown(f"{where}: {name}", given, tuple(limits))
+        raise unknown_name(f"{where}: {name}", given, tuple(limits))
     limit = limits[str(given)]
     return (Below if operator == "below" else AtLeast)(name, limit.name, limit.value)
 

@@ -15,6 +15,8 @@ HEADINGS: Mapping[str, str] = {
     "steps": "Steps",
     "kit": "Carry",
     "turning_points": "What would turn it",
+    "loosened": "Rules the operator loosened",
+    "ranges": "Numbers that are ranges",
     "alternatives": "Other ways",
     "barred": "Not allowed here",
     "facts_used": "Facts used",

@@ -274,9 +274,20 @@ def not_known(advice: Advice) -> list[str]:
     return [f"Not known: {names}"] if names else []
 
 
+def loosened(advice: Advice) -> list[str]:
+    """The rules that the operator loosened and that bear on a plan named here."""
+    return [one.said for one in advice.loosened]
+
+
+def ranges(advice: Advice) -> list[str]:
+    """At which ends of ranges the answer would be another one; that at none, where that is so."""
+    ends = [one.said for one in advice.ranges]
+    return ends or ([advice.ranges_said] if advice.ranges_said else [])
+
+
 def sources(advice: Advice) -> list[str]:
     """Where the figures that decided something come from."""
-    return [f"{one.figure} = {one.value}: {one.source} ({one.how_known})" for one in advice.sources]
+    return [f"{one.figure} = {one.value}: {one.source} ({one.how_known}, since {one.since})" for one in advice.sources]
 
 
 def currency(advice: Advice) -> str:

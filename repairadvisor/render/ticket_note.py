@@ -49,6 +49,7 @@ def _needed(advice: Advice, heading: Mapping[str, str]) -> list[str]:
         *sentences.reason(advice),
         *(f"Ring: {who}" for who in advice.call),
         *sentences.wait(advice),
+        *sentences.loosened(advice),
         *sentences.plan(advice),
         *sentences.crew(advice),
         *sentences.times_and_cost(advice),
@@ -74,6 +75,7 @@ def _optional(advice: Advice, heading: Mapping[str, str]) -> list[tuple[str, lis
     currency = sentences.currency(advice)
     blocks = [
         ("turning_points", [one.said for one in advice.turning_points]),
+        ("ranges", sentences.ranges(advice)),
         ("sources", sentences.sources(advice)),
         ("barred", [sentences.barred(one) for one in advice.barred]),
         ("alternatives", [sentences.alternative(one, currency) for one in advice.alternatives]),

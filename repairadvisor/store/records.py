@@ -1,14 +1,15 @@
-"""Advice as it was given: the facts, the policy, the document, byte for byte.
+"""Advice as it was given: the facts, the policy, what compiling it came to, the document, byte for byte.
 
 An advice can be made again years later only from exactly what it was made from, so nothing here reads,
-sorts or writes again what it keeps. The id of an advice is given here and stands beside its document, not
-in it: two equal advices have equal documents.
+sorts or writes again what it keeps. What is kept of a policy is kept for ever and never written over. The id of an
+advice is given here and stands beside its document, not in it: two equal advices have equal documents.
 """
 
 from __future__ import annotations
 
 import hashlib
 import uuid
+import zlib
 from dataclasses import asdict, dataclass
 from datetime import datetime
 
@@ -20,6 +21,7 @@ from sqlalchemy import (
     String,
     Table,
     Text,
+    delete,
     func,
     insert,
     select,
@@ -27,7 +29,10 @@ from sqlalchemy import (
 from sqlalchemy.exc import IntegrityError
 
 from repairadvisor.errors import NotFoundError
-from repairadvisor.store.database import UtcDateTime, metadata, reading, writing
+from repairadvisor.store.database import RecordsError, UtcDateTime, metadata, reading, writing
+
+#: Half of the size for a sixth of the time that the best packing takes.
+_QUICKLY = 1
 
 policies = Table(
     "policies",
@@ -50,6 +55,24 @@ advices = Table(
     Column("action", Text, nullable=False),
     Column("ticket", Text, nullable=True, index=True),
     Column("asked", String(64), nullable=True),
+    Column("request", LargeBinary, nullable=True),
+)
+
+compiled_policies = Table(
+    "compiled_policies",
+    metadata,
+    Column("policy_id", String(64), ForeignKey("policies.policy_id"), primary_key=True),
+    Column("method_version", String(40), primary_key=True),
+    Column("tables", LargeBinary, nullable=False),
+)
+
+proven_policies = Table(
+    "proven_policies",
+    metadata,
+    Column("policy_id", String(64), ForeignKey("policies.policy_id"), primary_key=True),
+    Column("method_version", String(40), primary_key=True),
+    Column("proven_at", UtcDateTime, nullable=False),
+    Column("proofs", LargeBinary, nullable=False),
 )
 
 
@@ -60,7 +83,8 @@ class AdviceRecord:
     ``given_at`` is when it was given and ``now`` the time it was told it is, both with a time zone;
     ``facts`` the canonical JSON of the facts as given; ``policy_id`` the SHA-256 of the canonical policy,
     as 64 hexadecimal digits; ``document`` the advice as JSON; ``action`` what it says to do, in one word;
-    ``ticket`` whose ticket it answers, if anybody's; ``asked`` the SHA-256 of what was asked, where that counts.
+    ``ticket`` whose ticket it answers, if anybody's; ``asked`` the SHA-256 of what was asked, where that counts;
+    ``request`` the JSON of what was told, as it was told (None in records of versions that did not keep it).
     """
 
     given_at: datetime
@@ -73,6 +97,7 @@ class AdviceRecord:
     action: str
     ticket: str | None = None
     asked: str | None = None
+    request: bytes | None = None
 
     def __post_init__(self) -> None:
         for name in ("given_at", "now"):
@@ -140,6 +165,17 @@ class Records:
         with reading(self._engine) as connection:
             return [StoredAdvice(**row) for row in connection.execute(query).mappings()]
 
+    def latest_ids(self, limit: int) -> list[str]:
+        """The ids of the ``limit`` advices given last, latest first, in the order of :meth:`latest`."""
+        query = select(advices.c.id).order_by(advices.c.given_at.desc(), advices.c.id).limit(limit)
+        with reading(self._engine) as connection:
+            return list(connection.execute(query).scalars())
+
+    def policy_ids(self) -> list[str]:
+        """The ids of all policies that are kept, in their order as texts."""
+        with reading(self._engine) as connection:
+            return list(connection.execute(select(policies.c.policy_id).order_by(policies.c.policy_id)).scalars())
+
     def keep_policy(self, policy_id: str, canonical: bytes) -> None:
         """Keep a policy for ever under its id; harmless to repeat.
 
@@ -167,6 +203,66 @@ class Records:
         if canonical is None:
             raise NotFoundError("policy", policy_id)
         return canonical
+
+    def keep_tables(self, policy_id: str, method_version: str, tables: bytes) -> bytes:
+        """Keep for ever what compiling a policy came to under a version of the method; what is kept then. What was
+        there already stays: advice was given from it.
+
+        Raises :class:`NotFoundError` when the policy was never kept.
+        """
+        kept = self.tables(policy_id, method_version)
+        if kept is not None:
+            return kept
+        row = {"policy_id": policy_id, "method_version": method_version, "tables": zlib.compress(tables, _QUICKLY)}
+        try:
+            with writing(self._engine) as connection:
+                connection.execute(insert(compiled_policies).values(row))
+        except IntegrityError as error:
+            if not self._has_policy(policy_id):
+                raise NotFoundError("policy", policy_id) from error
+            kept = self.tables(policy_id, method_version)
+            if kept is None:
+                raise
+            return kept  # another process was quicker
+        return tables
+
+    def tables(self, policy_id: str, method_version: str) -> bytes | None:
+        """What compiling a policy came to under a version of the method, as it was kept; None where nothing was.
+
+        Raises :class:`RecordsError` for what is not whole any more.
+        """
+        wanted = (compiled_policies.c.policy_id == policy_id, compiled_policies.c.method_version == method_version)
+        with reading(self._engine) as connection:
+            packed: bytes | None = connection.execute(
+                select(compiled_policies.c.tables).where(*wanted)
+            ).scalar_one_or_none()
+        if packed is None:
+            return None
+        try:
+            return zlib.decompress(packed)
+        except zlib.error as error:
+            raise RecordsError(f"what was compiled of policy {policy_id} is spoilt: {error}") from error
+
+    def keep_proofs(self, policy_id: str, method_version: str, proven_at: datetime, proofs: bytes) -> None:
+        """Keep what became of a policy's claims under a version of the method, in the place of what was kept before.
+
+        Raises :class:`NotFoundError` when the policy was never kept.
+        """
+        if not self._has_policy(policy_id):
+            raise NotFoundError("policy", policy_id)
+        mine = (proven_policies.c.policy_id == policy_id, proven_policies.c.method_version == method_version)
+        row = {"policy_id": policy_id, "method_version": method_version, "proven_at": proven_at, "proofs": proofs}
+        with writing(self._engine) as connection:
+            connection.execute(delete(proven_policies).where(*mine))
+            connection.execute(insert(proven_policies).values(row))
+
+    def proofs(self, policy_id: str, method_version: str) -> tuple[datetime, bytes] | None:
+        """What became of a policy's claims, and when that was found out; None where nobody has looked."""
+        wanted = (proven_policies.c.policy_id == policy_id, proven_policies.c.method_version == method_version)
+        query = select(proven_policies.c.proven_at, proven_policies.c.proofs).where(*wanted)
+        with reading(self._engine) as connection:
+            found = connection.execute(query).first()
+        return None if found is None else (found.proven_at, found.proofs)
 
     def _has_policy(self, policy_id: str) -> bool:
         query = select(policies.c.policy_id).where(policies.c.policy_id == policy_id)

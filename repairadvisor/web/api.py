@@ -12,9 +12,14 @@ from repairadvisor.errors import NotFoundError
 from repairadvisor.render import terminal, ticket_note
 from repairadvisor.render.comparison import render as render_comparison
 from repairadvisor.render.headings import headings
+from repairadvisor.render.replay import render as render_replay
+from repairadvisor.replay import replay_of
 from repairadvisor.schemas.advice import comparison_bytes
+from repairadvisor.schemas.claims import claims_bytes
 from repairadvisor.schemas.fact_table import fact_table
 from repairadvisor.schemas.fault_tree import tree_bytes
+from repairadvisor.schemas.replay import replay_bytes
+from repairadvisor.schemas.rules_in_force import rules_bytes
 from repairadvisor.service import Advisor, Answer, KeepAs
 from repairadvisor.web import problems
 from repairadvisor.web.bodies import HTML, JSON, TEXT, idempotency_key, json_object, wanted
@@ -23,6 +28,9 @@ api = Blueprint("api", __name__)
 
 #: Under this name the application keeps how many nodes a tree may have: whoever asks holds up one of its threads.
 MOST_TREE_NODES = "MOST_TREE_NODES"
+
+#: Under this name the application keeps the folder for what can be worked out again.
+CACHE = "CACHE"
 
 _FACT_TABLE = orjson.dumps(fact_table())
 
@@ -51,6 +59,14 @@ def given_advice(advice_id: str) -> Response:
     return shown(advisor().answer_given(advice_id), form)
 
 
+@api.post("/v1/advice/<advice_id>/replay")
+def replay_advice(advice_id: str) -> Response:
+    form = wanted(request, (JSON, TEXT))
+    found = replay_of(advisor(), advice_id, current_app.config[CACHE])
+    body = replay_bytes(found) if form == JSON else render_replay(found).encode()
+    return Response(body, mimetype=form, headers={"Vary": "Accept"})
+
+
 @api.post("/v1/trees")
 def grow_tree() -> Response:
     wanted(request, (JSON,))
@@ -63,6 +79,18 @@ def grow_tree() -> Response:
 def facts() -> Response:
     wanted(request, (JSON,))
     return Response(_FACT_TABLE, mimetype=JSON)
+
+
+@api.get("/v1/policy")
+def rules_in_force() -> Response:
+    wanted(request, (JSON,))
+    return Response(rules_bytes(advisor().rules_in_force), mimetype=JSON)
+
+
+@api.get("/v1/policy/claims")
+def claims() -> Response:
+    wanted(request, (JSON,))
+    return Response(claims_bytes(advisor().claims()), mimetype=JSON)
 
 
 @api.get("/health/live")

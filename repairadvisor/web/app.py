@@ -10,9 +10,10 @@ from repairadvisor.schemas.json_text import LONGEST
 from repairadvisor.service import Advisor, open_advisor
 from repairadvisor.settings import Settings
 from repairadvisor.web import problems
-from repairadvisor.web.api import MOST_TREE_NODES, api
+from repairadvisor.web.api import CACHE, MOST_TREE_NODES, api
 from repairadvisor.web.deliveries import deliveries
 from repairadvisor.web.pages import pages
+from repairadvisor.web.policies import policies
 from repairadvisor.web.this_machine import refuse_strangers
 
 #: No script, nothing from elsewhere, in nobody's frame.
@@ -27,6 +28,7 @@ def create_app(settings: Settings, advisor: Advisor | None = None, office: Offic
     app = Flask("repairadvisor.web")
     app.config["MAX_CONTENT_LENGTH"] = LONGEST
     app.config[MOST_TREE_NODES] = settings.tree_nodes
+    app.config[CACHE] = settings.cache
     # A path is what it is: no redirects between spellings, which would lose a body.
     app.url_map.merge_slashes = False
     app.url_map.strict_slashes = True
@@ -35,6 +37,7 @@ def create_app(settings: Settings, advisor: Advisor | None = None, office: Offic
     app.register_blueprint(api)
     app.register_blueprint(deliveries)
     app.register_blueprint(pages)
+    app.register_blueprint(policies)
     app.jinja_env.filters["moment"] = figures.moment
     app.before_request(refuse_strangers)
     app.after_request(_guard)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from repairadvisor.schemas.advice import SCHEMAS, AdviceSchema
+from repairadvisor.schemas.claims import ClaimsSchema
 from repairadvisor.schemas.delivery import (
     LISTED,
     MOST_LISTED,
@@ -15,7 +16,9 @@ from repairadvisor.schemas.delivery import (
 )
 from repairadvisor.schemas.fact_table import FactTableSchema
 from repairadvisor.schemas.fault_tree import TreeSchema
+from repairadvisor.schemas.replay import ReplaySchema
 from repairadvisor.schemas.request import AdviceRequestSchema, TreeRequestSchema
+from repairadvisor.schemas.rules_in_force import RulesInForceSchema
 from repairadvisor.web.bodies import KEY_PATTERN
 from repairadvisor.web.problems import KINDS
 
@@ -126,6 +129,7 @@ def paths() -> dict[str, dict[str, Any]]:
                 "responses": {"200": _advice_in_any_form(), **_refusals(404, 409, 503)},
             }
         },
+        "/v1/advice/{advice_id}/replay": {"post": _replay_advice()},
         "/v1/trees": {"post": _grow_tree()},
         **_deliveries(),
         "/v1/facts": {
@@ -133,6 +137,20 @@ def paths() -> dict[str, dict[str, Any]]:
                 "operationId": "facts",
                 "summary": "Everything that can be said of a fault",
                 "responses": {"200": _answered(FactTableSchema, "The table of facts."), **_refusals()},
+            }
+        },
+        "/v1/policy": {
+            "get": {
+                "operationId": "rules_in_force",
+                "summary": "The rules in force in words, each with its examples, and every number they rest on",
+                "responses": {"200": _answered(RulesInForceSchema, "The policy in force."), **_refusals()},
+            }
+        },
+        "/v1/policy/claims": {
+            "get": {
+                "operationId": "claims",
+                "summary": "What the policy claims, and what became of each claim when it was last looked at",
+                "responses": {"200": _answered(ClaimsSchema, "The claims of the policy in force."), **_refusals()},
             }
         },
         "/health/live": {
@@ -196,6 +214,20 @@ def _give_advice() -> dict[str, Any]:
         },
         "parameters": [_IDEMPOTENCY_KEY],
         "responses": {"200": answered, **_refusals(403, 409, 413, 415, 422, 503)},
+    }
+
+
+def _replay_advice() -> dict[str, Any]:
+    answered = _answered(ReplaySchema, "Whether it is the same, byte for byte, and where it differs.")
+    answered["content"] |= _TEXT
+    return {
+        "operationId": "replay_advice",
+        "summary": "A recorded advice made again under the policy that gave it",
+        "description": "Nothing is kept, and what was given stays. Under the same version of the method it is the "
+        "same, byte for byte; under another one it says place by place what is said otherwise now. 409 where this "
+        "version cannot use that policy at all.",
+        "parameters": [_ADVICE_ID],
+        "responses": {"200": answered, **_refusals(403, 404, 409, 503)},
     }
 
 

@@ -10,6 +10,7 @@ from werkzeug.exceptions import UnsupportedMediaType
 from repairadvisor.errors import Fault, InputError
 from repairadvisor.facts.parse import shown as shown_text
 from repairadvisor.facts.vocabulary import BY_NAME, FIRST_ASKED
+from repairadvisor.render.rule_kinds import KIND_SAID
 from repairadvisor.schemas.typed import typed_fact
 from repairadvisor.web.api import advisor, shown
 from repairadvisor.web.bodies import HTML, refuse_packed, wanted
@@ -24,6 +25,16 @@ FIRST_FACTS = tuple(BY_NAME[name] for name in FIRST_ASKED)
 def desk() -> Response:
     wanted(request, (HTML,))
     return _page({}, None)
+
+
+@pages.get("/policy")
+def rules_in_force() -> Response:
+    wanted(request, (HTML,))
+    found = advisor().rules_in_force
+    kinds = [kind for kind in KIND_SAID if any(rule.kind == kind for rule in found.rules)]
+    claims = advisor().claims()
+    page = render_template("policy.html", found=found, kinds=kinds, said=KIND_SAID, claims=claims)
+    return Response(page, mimetype=HTML)
 
 
 @pages.post("/")

@@ -17,7 +17,7 @@ from repairadvisor.decision.situation import look
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.facts.value import Known, NotApplicable, State
-from repairadvisor.service import PreparedMethod, prepared_method
+from repairadvisor.methods import PreparedMethod, prepared_method
 from repairadvisor.settings import cache_folder
 
 #: Jobs that end in a repair with nothing left to check that could change it: at home, below ground, in a data hall.

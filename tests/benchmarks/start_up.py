@@ -25,7 +25,8 @@ sys.exit(answer.status_code != 200)
 """
 _ADVISOR = f"""
 import sys
-from repairadvisor.service import Advisor, prepared_method
+from repairadvisor.methods import prepared_method
+from repairadvisor.service import Advisor
 from repairadvisor.settings import Settings
 from repairadvisor.web.app import create_app
 

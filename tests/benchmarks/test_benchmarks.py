@@ -41,7 +41,7 @@ CONDITIONS: tuple[Condition, ...] = (
 
 
 #: Take as long as all others together: measured in a whole run of the long checks only.
-LONGEST = ("widest-calls", "whole-advice")
+LONGEST = ("widest-calls", "whole-advice", "start-up", "first-calls")
 MEASURED = [name for name in BENCHMARKS if name not in LONGEST or os.environ.get("REPAIRADVISOR_LONG")]
 
 

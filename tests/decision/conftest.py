@@ -12,8 +12,8 @@ from repairadvisor.decision.advice import Advice
 from repairadvisor.decision.method import advise
 from repairadvisor.decision.rules import Rules
 from repairadvisor.facts.parse import parse_context
+from repairadvisor.methods import default_policy, prepared_method
 from repairadvisor.policy.model import Policy
-from repairadvisor.service import default_policy, prepared_method
 from repairadvisor.settings import cache_folder
 
 

@@ -16,6 +16,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from decision.read_by_hand import is_true
 from repairadvisor.decision.cells import axes_of
 from repairadvisor.decision.implicants import primes
 from repairadvisor.decision.rules import Rules
@@ -40,24 +41,6 @@ def _comparisons(condition: Condition) -> list[IsOneOf | Below | AtLeast]:
     if isinstance(condition, Every | Some):
         return [one for part in condition.parts for one in _comparisons(part)]
     return _comparisons(condition.part) if isinstance(condition, Not) else [condition]
-
-
-def _true(condition: Condition, world: Mapping[str, Value]) -> bool:
-    match condition:
-        case Every(parts):
-            return all(_true(part, world) for part in parts)
-        case Some(parts):
-            return any(_true(part, world) for part in parts)
-        case Not(part):
-            return not _true(part, world)
-        case IsOneOf(fact, words):
-            return world[fact] in words
-        case Below(fact, _, limit):
-            value = world[fact]
-            return isinstance(value, float) and value < limit
-        case AtLeast(fact, _, limit):
-            value = world[fact]
-            return isinstance(value, float) and value >= limit
 
 
 def _with_parents(names: Sequence[str]) -> list[str]:
@@ -133,7 +116,7 @@ class Said:
 
 def _brute(condition: Condition, worlds: Sequence[World], said: Mapping[str, Said]) -> str:
     answers = {
-        _true(condition, world) for world in worlds if all(one.allows(world[name]) for name, one in said.items())
+        is_true(condition, world) for world in worlds if all(one.allows(world[name]) for name, one in said.items())
     }
     assert answers, "what was said is possible"
     return OPEN if len(answers) == 2 else BARRED if True in answers else CLEAR
@@ -284,7 +267,7 @@ def _compare_derived(rules: Rules, i: int) -> int:
                 for name in mentioned:
                     if name not in BY_NAME:
                         full[name] = _derived_value(rules.policy.derived[name], world, said)
-                assert _true(condition, full) == (status == BARRED), (rules.screens[i].id, full)
+                assert is_true(condition, full) == (status == BARRED), (rules.screens[i].id, full)
 
     nothing_is_settled_too_early()
     return count
@@ -368,7 +351,7 @@ def _that_change(condition: Condition, worlds: Sequence[World], said: Mapping[st
         answers: dict[tuple[Value, ...], set[bool]] = {}
         for world in left:
             rest = tuple(value for other, value in world.items() if other != name)
-            answers.setdefault(rest, set()).add(_true(condition, world))
+            answers.setdefault(rest, set()).add(is_true(condition, world))
         if any(len(both) == 2 for both in answers.values()):
             found.append(name)
     return found

@@ -6,6 +6,7 @@ is repeated must be found there twice, or the runs that find nothing prove nothi
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping
 from pathlib import Path
 
@@ -19,15 +20,16 @@ from faults.workers import Crew
 SEED, TICKETS = 20310506, 8
 
 
-@pytest.mark.parametrize(
-    ("kills", "shares", "can_look"),
-    [
-        (["after-write", "after-write"], {}, False),
-        ([], {"503 after writing": 0.4}, False),
-        (["after-write", "after-write"], {"503 after writing": 0.4}, True),
-    ],
-    ids=["killed after writing, blind", "answered 503 after writing, blind", "both, and it looks"],
-)
+CASES = [
+    pytest.param(["after-write", "after-write"], {"503 after writing": 0.4}, True, id="both, and it looks"),
+    pytest.param([], {"503 after writing": 0.4}, False, id="answered 503 after writing, blind"),
+    pytest.param(["after-write", "after-write"], {}, False, id="killed after writing, blind"),
+]
+DONE = CASES if os.environ.get("REPAIRADVISOR_LONG") else CASES[1:2]
+
+
+@pytest.mark.long
+@pytest.mark.parametrize(("kills", "shares", "can_look"), DONE)
 def test_what_is_written_again_without_a_look_is_found_twice(
     record_property: Callable[[str, object], None],
     tmp_path: Path,
@@ -44,6 +46,8 @@ def test_what_is_written_again_without_a_look_is_found_twice(
         run = Run(desk, crew, plan, kills, SEED)
         run.through()
         found, figures = run.findings()
+    for name, value in (("seed", SEED), ("n", len(DONE)), ("of", len(CASES))):
+        record_property(name, value)
     record_property("figures", "\n".join(figures))
     print(*figures, *found.all, sep="\n")
     assert run.killed.total() == crew.deaths.total() == len(kills)

@@ -18,7 +18,7 @@ from faults.events import planned
 from faults.postgresql import Server, programs
 from faults.workers import Crew
 
-SEED, WHOLE, SHARE = 20310505, 400, 40
+SEED, WHOLE, SHARE = 20310505, 400, 20
 WORKERS = ("one", "two", "three")
 #: Killed at so many boundaries that the seed draws, the one after the remote write always among them, and waiting.
 DRAWN, WAITING, CRASHES = {True: 10, False: 1}, {True: 3, False: 1}, {True: 2, False: 1}

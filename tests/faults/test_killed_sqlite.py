@@ -17,10 +17,10 @@ from faults.driver import BOUNDARIES, MISBEHAVES_ON_FOR_S, WHILE_WAITING, Run, s
 from faults.events import planned
 from faults.workers import Crew
 
-SEED, WHOLE, SHARE = 20310504, 300, 40
+SEED, WHOLE, SHARE = 20310504, 300, 20
 EACH, WAITING = 3, 8
 #: Where a share of the run kills too: what matters most, and some that the seed draws.
-ALWAYS, DRAWN = ("after-write", WHILE_WAITING), 4
+ALWAYS, DRAWN = ("after-write", WHILE_WAITING), 2
 
 
 def _kills(seed: int, *, whole: bool) -> list[str]:

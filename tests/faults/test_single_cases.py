@@ -47,6 +47,8 @@ def until(run: Run, done: Callable[[], bool]) -> None:
     assert run.wait(done, 90)
 
 
+@pytest.mark.long
+@pytest.mark.whole_run
 def test_a_note_that_arrives_after_the_one_that_took_its_place(desk: Desk, run: Run) -> None:
     desk.next_kinds["POST"] = [LATE]
     told(run, 1, 1.0)
@@ -65,6 +67,8 @@ def test_a_note_that_arrives_after_its_ticket_was_closed(desk: Desk, run: Run) -
     all_well(run)
 
 
+@pytest.mark.long
+@pytest.mark.whole_run
 def test_a_note_that_stands_there_twice_when_its_ticket_is_closed(desk: Desk, run: Run) -> None:
     desk.next_kinds["POST"] = [LATE]
     told(run, 1, 1.0)
@@ -89,6 +93,8 @@ def test_a_writer_that_died_before_its_ticket_was_closed(desk: Desk, tmp_path: P
     assert desk.notes("LF-1") == []
 
 
+@pytest.mark.long
+@pytest.mark.whole_run
 def test_an_echo_that_comes_while_the_first_one_is_dead(desk: Desk, tmp_path: Path) -> None:
     """It has brought the ticket up to date, and died before that was remembered; what says the same relies on it."""
     with Crew(tmp_path, f"sqlite:///{tmp_path / 'records.db'}", desk.url, ["one", "two"], named=False) as crew:

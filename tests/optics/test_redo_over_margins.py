@@ -21,7 +21,7 @@ LAWS = {
 BACK = {name: compile_sum([single_mode(name, failure_chance=0.05)]) for name in SINGLE_MODE}
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=25, deadline=None)
 @given(
     name=st.sampled_from(sorted(SINGLE_MODE)),
     joints=st.integers(1, 3),

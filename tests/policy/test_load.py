@@ -438,3 +438,10 @@ def test_the_order_of_keys_comments_and_the_writing_of_numbers_do_not_change_the
 )
 def test_a_changed_number_or_word_changes_the_id(texts: Texts, policy: Policy, name: str, old: str, new: str) -> None:
     assert load_policy(_changed(texts, name, old, new)).id != policy.id
+
+
+def test_a_caution_has_an_id_of_its_own(texts: Texts) -> None:
+    row = '\n[[caution]]\nid = "made-up"\ntag = "trips"\n'
+    load_policy({**texts, "cautions.toml": texts["cautions.toml"] + row})
+    _refused({**texts, "cautions.toml": texts["cautions.toml"] + row + row}, "caution made-up", "is named twice")
+    _refused({**texts, "cautions.toml": texts["cautions.toml"] + row.replace("id", "#")}, "id: is missing")

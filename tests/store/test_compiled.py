@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from repairadvisor import service
+from repairadvisor import methods
 from repairadvisor.store.compiled import Compiled
 
 PLAIN = {"tables": [[0.1, [1.0, 2.5]]], "laws": []}
@@ -68,12 +68,12 @@ def test_nothing_half_written_is_left_where_the_disk_is_full(tmp_path: Path, mon
 
 
 def test_the_second_start_compiles_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    first = service.prepared_method(tmp_path)
+    first = methods.prepared_method(tmp_path)
     monkeypatch.setattr("repairadvisor.decision.rules.compile_light", None)
-    second = service.prepared_method(tmp_path)
+    second = methods.prepared_method(tmp_path)
     assert second.rules.light == first.rules.light
     assert second.rules.screens == first.rules.screens
     (file,) = tmp_path.iterdir()
     file.write_bytes(b"")
     with pytest.raises(TypeError):  # nothing to read: it would be compiled
-        service.prepared_method(tmp_path)
+        methods.prepared_method(tmp_path)

@@ -280,6 +280,7 @@ def test_two_that_read_and_then_write_take_turns(with_moments: Engine) -> None:
 
 
 ALL_TABLES = {"alembic_version", "policies", "advices", "deliveries", "tickets", "workers", "polls", "installations"}
+ALL_TABLES |= {"compiled_policies", "proven_policies"}
 
 
 # -- migrations ------------------------------------------------------------------------------------------

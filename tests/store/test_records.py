@@ -141,6 +141,19 @@ def test_advices_of_one_moment_are_listed_in_one_order(kept: Records) -> None:
     assert [stored.id for stored in kept.latest(6)] == sorted(ids)
 
 
+def test_the_ids_of_the_latest_are_those_of_the_listed(kept: Records) -> None:
+    for hours in (2, 0, 0, 1):
+        kept.save(replace(RECORD, given_at=GIVEN_AT + timedelta(hours=hours)))
+    for limit in (0, 3, 10):
+        assert kept.latest_ids(limit) == [stored.id for stored in kept.latest(limit)]
+
+
+def test_the_ids_of_all_policies_are_listed(kept: Records) -> None:
+    other = hashlib.sha256(b"another").hexdigest()
+    kept.keep_policy(other, b"another")
+    assert kept.policy_ids() == sorted((POLICY_ID, other))
+
+
 # -- policies --------------------------------------------------------------------------------------------
 
 
@@ -220,6 +233,71 @@ def test_two_that_keep_the_same_policy_at_once_both_succeed(engine: Engine) -> N
     event.remove(engine, "after_cursor_execute", wait_after_looking)
     assert failures == []
     assert store.policy(POLICY_ID) == POLICY
+
+
+# -- what compiling came to ------------------------------------------------------------------------------
+
+
+def test_what_was_compiled_comes_back_byte_for_byte(kept: Records) -> None:
+    tables = b'{"tables":[[0.1,2.5]]}' * 1000
+    assert kept.tables(POLICY_ID, "5") is None
+    assert kept.keep_tables(POLICY_ID, "5", tables) == tables
+    assert kept.tables(POLICY_ID, "5") == tables
+
+
+def test_what_was_compiled_is_never_written_over(kept: Records) -> None:
+    kept.keep_tables(POLICY_ID, "5", b"first")
+    assert kept.keep_tables(POLICY_ID, "5", b"second") == b"first"
+    assert kept.keep_tables(POLICY_ID, "6", b"of another method") == b"of another method"
+    assert kept.tables(POLICY_ID, "5") == b"first"
+
+
+def test_nothing_is_kept_of_a_policy_never_kept(kept: Records) -> None:
+    with pytest.raises(NotFoundError):
+        kept.keep_tables(NOBODYS_POLICY_ID, "5", b"{}")
+    assert kept.tables(NOBODYS_POLICY_ID, "5") is None
+
+
+def test_two_that_compile_at_once_go_on_with_the_same(engine: Engine, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The other one's is written between our look and our write."""
+    mine, other = Records(engine), Records(engine)
+    mine.keep_policy(POLICY_ID, POLICY)
+    look = mine.tables
+
+    def look_and_lose(policy_id: str, method_version: str) -> bytes | None:
+        found = look(policy_id, method_version)
+        if found is None:
+            other.keep_tables(policy_id, method_version, b"the other's")
+        return found
+
+    monkeypatch.setattr(mine, "tables", look_and_lose)
+    assert mine.keep_tables(POLICY_ID, "5", b"mine") == b"the other's"
+
+
+def test_what_was_compiled_and_is_spoilt_is_told(kept: Records, engine: Engine) -> None:
+    kept.keep_tables(POLICY_ID, "5", b"tables")
+    with writing(engine) as connection:
+        connection.execute(text("UPDATE compiled_policies SET tables = :spoilt"), {"spoilt": b"\x00" * 20})
+    with pytest.raises(RecordsError, match="spoilt"):
+        kept.tables(POLICY_ID, "5")
+
+
+def test_what_was_given_before_is_still_read(database_url: str) -> None:
+    """A database of the step before: its advices have no request, and get none."""
+    opened = open_database(database_url)
+    migrate(opened, "0002")
+    names = [each.name for each in fields(AdviceRecord) if each.name != "request"]
+    row = {**{name: getattr(RECORD, name) for name in names}, "id": "a" * 32}
+    row |= {name: row[name].astimezone(UTC).replace(tzinfo=None) for name in ("given_at", "now")}
+    with writing(opened) as connection:
+        connection.execute(text("INSERT INTO policies VALUES (:id, :text)"), {"id": POLICY_ID, "text": POLICY})
+        connection.execute(
+            text(f"INSERT INTO advices ({', '.join(row)}) VALUES ({', '.join(':' + name for name in row)})"), row
+        )
+    migrate(opened)
+    assert Records(opened).get("a" * 32).request is None
+    assert Records(opened).get("a" * 32).document == RECORD.document
+    opened.dispose()
 
 
 # -- whole or not at all ---------------------------------------------------------------------------------
@@ -365,3 +443,18 @@ def test_a_file_that_was_spoilt_is_told(on_file: Engine, file: Path) -> None:
     file.write_bytes(b"\x00" * 4096 + b"spoilt" * 2000)
     with pytest.raises(RecordsError, match="not a database"):
         Records(on_file).count()
+
+
+def test_proofs_are_kept_in_the_place_of_those_before(kept: Records) -> None:
+    assert kept.proofs(POLICY_ID, "6") is None
+    later = GIVEN_AT + timedelta(hours=1)
+    kept.keep_proofs(POLICY_ID, "6", GIVEN_AT, b"[1]")
+    kept.keep_proofs(POLICY_ID, "7", GIVEN_AT, b"[2]")
+    kept.keep_proofs(POLICY_ID, "6", later, b"[3]")
+    assert kept.proofs(POLICY_ID, "6") == (later, b"[3]")
+    assert kept.proofs(POLICY_ID, "7") == (GIVEN_AT, b"[2]")
+
+
+def test_proofs_of_a_policy_that_nobody_kept_are_refused(kept: Records) -> None:
+    with pytest.raises(NotFoundError):
+        kept.keep_proofs(NOBODYS_POLICY_ID, "6", GIVEN_AT, b"[]")

@@ -24,9 +24,10 @@ from werkzeug.serving import make_server
 from repairadvisor.decision.advice import Advice
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.vocabulary import BY_NAME, FIRST_ASKED
+from repairadvisor.methods import PreparedMethod, prepared_method
 from repairadvisor.render import terminal
 from repairadvisor.render.headings import headings
-from repairadvisor.service import Advisor, PreparedMethod, prepared_method
+from repairadvisor.service import Advisor
 from repairadvisor.settings import Settings, cache_folder
 from repairadvisor.store.database import migrate, open_database
 from repairadvisor.store.records import Records

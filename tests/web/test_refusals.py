@@ -36,6 +36,8 @@ ROUTES = {
     "/v1/events/desk": {"OPTIONS", "POST"},
     "/deliveries": {"GET", "HEAD", "OPTIONS"},
     "/v1/facts": {"GET", "HEAD", "OPTIONS"},
+    "/v1/policy": {"GET", "HEAD", "OPTIONS"},
+    "/policy": {"GET", "HEAD", "OPTIONS"},
     "/health/live": {"GET", "HEAD", "OPTIONS"},
     "/openapi.json": {"GET", "HEAD", "OPTIONS"},
     "/problems/input": {"GET", "HEAD", "OPTIONS"},

@@ -12,8 +12,9 @@ from builders import FixedMethod, a_database_url, a_tree, an_advice
 from flask.testing import FlaskClient
 
 from repairadvisor import cli
+from repairadvisor.methods import PreparedMethod, prepared_method
 from repairadvisor.schemas.fault_tree import TreeSchema, tree_bytes
-from repairadvisor.service import Advisor, PreparedMethod, prepared_method
+from repairadvisor.service import Advisor
 from repairadvisor.settings import Settings, cache_folder
 from repairadvisor.store.records import Records
 from repairadvisor.web.app import create_app
@@ -105,7 +106,7 @@ def test_a_tree_is_json_only_and_asked_for_in_json_only(client: FlaskClient) -> 
 def test_it_is_what_the_shell_prints_and_its_ends_are_what_the_service_says(
     shipped: PreparedMethod, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfdbinary: Any
 ) -> None:
-    monkeypatch.setattr(cli.tree, "prepared_method", lambda _: shipped)
+    monkeypatch.setattr(cli.tree, "prepared_method", lambda *_, **__: shipped)
     body = EXAMPLES_OF_TREES["pulled_plug"]["value"]
     (tmp_path / "fault.json").write_text(json.dumps(body), encoding="utf-8")
     assert cli.main(["tree", "--json", str(tmp_path / "fault.json")]) == 0
@@ -144,7 +145,7 @@ def test_a_tree_of_more_nodes_than_are_allowed_is_refused_and_one_of_just_as_man
 def test_a_shell_waits_for_as_many_nodes_as_there_are(
     shipped: PreparedMethod, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfdbinary: Any
 ) -> None:
-    monkeypatch.setattr(cli.tree, "prepared_method", lambda _: shipped)
+    monkeypatch.setattr(cli.tree, "prepared_method", lambda *_, **__: shipped)
     monkeypatch.setenv("REPAIRADVISOR_TREE_NODES", "1")
     facts = EXAMPLES_OF_TREES["pulled_plug"]["value"]["facts"]
     words = [f"{name}={value}" for name, value in facts.items()]
@@ -156,7 +157,7 @@ def test_a_shell_waits_for_as_many_nodes_as_there_are(
 def test_a_depth_in_a_file_counts_at_the_shell_and_the_option_before_it(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capfdbinary: Any
 ) -> None:
-    monkeypatch.setattr(cli.tree, "prepared_method", lambda _: FixedMethod(an_advice()))
+    monkeypatch.setattr(cli.tree, "prepared_method", lambda *_, **__: FixedMethod(an_advice()))
     (tmp_path / "fault.json").write_text(json.dumps({**ASKED, "depth": 0}), encoding="utf-8")
     for words, asks in (([], False), (["--depth", "1"], True)):
         assert cli.main(["tree", "--json", *words, str(tmp_path / "fault.json")]) == 0
