@@ -4,7 +4,8 @@ Losses of offset and of tilt go with the square of their spread, so one scale on
 random loss. Its posterior is worked out on a grid: prior times the likelihood of every attempt that was recorded, with
 the noise of measuring in it. An attempt of which only a bound was read ("below 0.02 dB", "beyond the range") counts as
 that bound. What was cut again counts as much as what was kept: judged by what was kept, joints look better than they
-are.
+are. Attempts at one joint share a common cause, or none, by the policy's chance of one: three bad ones in a row say
+little of the spread.
 
 Source: Bayes' rule on a grid.
 """
@@ -12,47 +13,109 @@ Source: Bayes' rule on a grid.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
-from repairadvisor.optics.distribution import LossModel, LossTable, compile_sum
+from repairadvisor.optics.distribution import LossModel
 from repairadvisor.optics.valid_range import in_range
+from repairadvisor.outcome.reading_law import Values, bin_of, clean_chances, failed_chances, noisy, together
+from repairadvisor.outcome.reported import ABOVE, BELOW, EXACT
 
-Values = npt.NDArray[np.float64]
-
-#: Scales on the spreads that are looked at: from half as wide to twice as wide, evenly in their ratio.
-SCALES = tuple(2.0 ** (i / 60.0 - 1.0) for i in range(121))
-#: Readings are told to a hundredth; a bin lies half a hundredth about each.
-BIN_DB = 0.01
-_LEAST_DB, _MOST_DB = -0.30, 6.0
-_BINS = round((_MOST_DB - _LEAST_DB) / BIN_DB) + 1
+_PER_OCTAVE, _FINER = 60, 8
+#: Scales for which likelihoods are worked out: from half as wide to twice as wide, evenly in their ratio.
+NODES = tuple(math.exp2(i / _PER_OCTAVE - 1.0) for i in range(2 * _PER_OCTAVE + 1))
+#: Scales that have a chance; between nodes the logarithm of a likelihood is read off a cubic.
+SCALES = tuple(math.exp2(i / (_PER_OCTAVE * _FINER) - 1.0) for i in range(2 * _PER_OCTAVE * _FINER + 1))
 #: What a chance of a reading is at least: a typing error shall not rule a scale out by itself.
 _LEAST_CHANCE = 1e-9
 
 
-@dataclass(frozen=True, slots=True)
-class Readings:
-    """Attempts by what was read, in hundredths of a decibel, and how many; ``below`` and ``above`` hold bounds."""
+class ReadingRows:
+    """How likely readings are under each of :data:`NODES`, where no common cause is at work and where one is.
 
-    exact: Mapping[int, int]
-    below: Mapping[int, int]
-    above: Mapping[int, int]
+    ``model_at`` gives the joint's model for a scale on its spreads; ``failing`` the chances of failing without and with
+    a common cause; ``joints``, how many are read together (1 to 4); ``noise_db``, the standard deviation of a reading.
+    Errors: OpticsError.
+    """
 
-    @property
-    def count(self) -> int:
-        """All attempts."""
-        return sum(sum(part.values()) for part in (self.exact, self.below, self.above))
+    def __init__(
+        self, model_at: Callable[[float], LossModel], failing: tuple[float, float], joints: int, noise_db: float
+    ) -> None:
+        failed = failed_chances(model_at(1.0))
+        clean = [clean_chances(model_at(scale)) for scale in NODES]
+        self._chances = np.array(
+            [[noisy(together((1.0 - q) * one + q * failed, joints), noise_db) for one in clean] for q in failing]
+        )
+        self._upto = np.cumsum(self._chances, axis=2)
+        self._known: dict[tuple[str, int], Values] = {}
+
+    def logs(self, bound: str, reading: int) -> Values:
+        """The logarithm of the chance of a reading in hundredths: for no common cause and for one, by node."""
+        found = self._known.get((bound, reading))
+        if found is None:
+            found = self._known[bound, reading] = np.log(np.maximum(self._of(bound, reading), _LEAST_CHANCE))
+        return found
+
+    def _of(self, bound: str, reading: int) -> Values:
+        at = bin_of(reading)
+        parts: dict[str, Values] = {
+            EXACT: self._chances[:, :, at],
+            BELOW: self._upto[:, :, at],
+            ABOVE: 1.0 - self._upto[:, :, at],
+        }
+        return parts[bound]
+
+
+#: One reading: under which rows, its bound, its hundredths.
+RowReading = tuple[ReadingRows, str, int]
+
+
+class Evidence:
+    """All that was read of one set of joints; ``common_cause`` is the chance (0 to 1) that one is at work at a joint.
+
+    Readings of joints that were made once are only counted, so a million of them take no more room than a thousand.
+    """
+
+    def __init__(self, common_cause: float) -> None:
+        in_range("chance of a common cause", common_cause, 0.0, 1.0, "1")
+        with np.errstate(divide="ignore"):
+            self._log_causes = np.log(np.array([[1.0 - common_cause], [common_cause]]))
+        self._single: Counter[RowReading] = Counter()
+        self._several = np.zeros(len(NODES))
+        self.joints = self.attempts = 0
+
+    def add(self, readings: Sequence[RowReading]) -> None:
+        """The readings of all attempts at one joint, or at all joints of one ribbon."""
+        if not readings:
+            return
+        self.joints += 1
+        self.attempts += len(readings)
+        if len(readings) == 1:
+            self._single[readings[0]] += 1
+        else:
+            self._several += self._log_of(readings)
+
+    def log_likelihood(self) -> Values:
+        """Its logarithm, a number for each of :data:`NODES`."""
+        total = self._several.copy()
+        for reading, count in self._single.items():
+            total += count * self._log_of([reading])
+        return total
+
+    def _log_of(self, readings: Sequence[RowReading]) -> Values:
+        logs = self._log_causes + sum(rows.logs(bound, reading) for rows, bound, reading in readings)
+        found: Values = np.logaddexp(logs[0], logs[1])
+        return found
 
 
 @dataclass(frozen=True, slots=True)
 class Posterior:
-    """How likely each of :data:`SCALES` is after the readings; adds up to one."""
+    """How likely each of :data:`SCALES` is; adds up to one."""
 
     chances: tuple[float, ...]
-    count: int
 
     @property
     def mean(self) -> float:
@@ -71,39 +134,13 @@ class Posterior:
         for scale, one in zip(SCALES, self.chances, strict=True):
             if before + one >= chance:
                 share = (chance - before) / one if one > 0.0 else 0.5
-                return scale * math.exp2((share - 0.5) / 60.0)
+                return scale * math.exp2((share - 0.5) / (_PER_OCTAVE * _FINER))
             before += one
         return SCALES[-1]
 
 
-class Likelihood:
-    """How likely readings are of one joint of ``model`` under each scale, with normal noise of ``noise_db``.
-
-    Errors: OpticsError for a noise outside 0 to 1 dB.
-    """
-
-    def __init__(self, model: LossModel, noise_db: float) -> None:
-        in_range("standard deviation of a reading", noise_db, 0.0, 1.0, "dB")
-        self._model = model
-        rows = [_bins(compile_sum([scaled(model, scale)], tolerance=1e-7)) for scale in SCALES]
-        noise = _noise(noise_db)
-        self.chances: Values = np.array([np.convolve(row, noise, mode="same") for row in rows])
-
-    def log_of(self, readings: Readings) -> Values:
-        """The logarithm of the likelihood of readings, a number for each scale."""
-        total = np.zeros(len(SCALES))
-        upto = np.cumsum(self.chances, axis=1)
-        for hundredths, count in sorted(readings.exact.items()):
-            total += count * _log(self.chances[:, _bin(hundredths)])
-        for hundredths, count in sorted(readings.below.items()):
-            total += count * _log(upto[:, _bin(hundredths)])
-        for hundredths, count in sorted(readings.above.items()):
-            total += count * _log(1.0 - upto[:, _bin(hundredths)])
-        return total
-
-
 def scaled(model: LossModel, scale: float) -> LossModel:
-    """A joint whose spreads are wider by a factor (0.5 to 2): means of offset and tilt go with its square."""
+    """A joint whose spreads are all wider by a factor (0.5 to 2): their means go with its square."""
     in_range("scale", scale, 0.5, 2.0, "1")
     means = tuple(mean * scale * scale for mean in model.exponential_means_db)
     return LossModel(model.l0_db, means, model.failure_chance, model.failure_mean_db)
@@ -119,40 +156,25 @@ def prior(weight: float) -> tuple[float, ...]:
     return tuple(one / total for one in found)
 
 
-def posterior(likelihood: Likelihood, readings: Readings, before: Sequence[float]) -> Posterior:
-    """The scale after readings, ``before`` being what was thought of it: one chance for each of :data:`SCALES`."""
+def posterior(log_likelihood: Values, before: Sequence[float]) -> Posterior:
+    """The scale after evidence, ``before`` being what was thought of it: one chance for each of :data:`SCALES`."""
     in_range("chances of the prior", float(len(before)), float(len(SCALES)), float(len(SCALES)), "1")
     in_range("sum of the prior", math.fsum(before), 1.0 - 1e-6, 1.0 + 1e-6, "1")
     with np.errstate(divide="ignore"):  # what the prior rules out stays so
-        logs = likelihood.log_of(readings) + np.log(np.array(before))
+        logs = _between_nodes(log_likelihood) + np.log(np.array(before))
     weights = np.exp(logs - logs.max())
-    return Posterior(tuple((weights / weights.sum()).tolist()), readings.count)
+    return Posterior(tuple((weights / weights.sum()).tolist()))
 
 
-def _bins(table: LossTable) -> Values:
-    """The chance of a true loss in each bin of a hundredth."""
-    edges = _LEAST_DB + BIN_DB * (np.arange(_BINS + 1) - 0.5)
-    tail = np.array([table.chance_above(float(edge)) for edge in edges])
-    found: Values = tail[:-1] - tail[1:]
-    return found
-
-
-def _noise(noise_db: float) -> Values:
-    """Chances of reading so many hundredths too little or too much."""
-    if noise_db == 0.0:
-        return np.ones(1)
-    reach = int(6.0 * noise_db / BIN_DB) + 1
-    steps = np.arange(-reach, reach + 1) * BIN_DB
-    weights = np.exp(-0.5 * (steps / noise_db) ** 2)
-    found: Values = weights / weights.sum()
-    return found
-
-
-def _bin(hundredths: int) -> int:
-    """The bin of a reading; what lies beyond the ends counts as at the end."""
-    return min(max(hundredths - round(_LEAST_DB / BIN_DB), 0), _BINS - 1)
-
-
-def _log(chances: Values) -> Values:
-    found: Values = np.log(np.maximum(chances, _LEAST_CHANCE))
+def _between_nodes(values: Values) -> Values:
+    """Values at :data:`NODES` carried to :data:`SCALES` by the cubic through the four nearest nodes."""
+    at = np.arange(len(SCALES)) / _FINER
+    first = np.clip(np.floor(at).astype(int) - 1, 0, len(values) - 4)
+    t = at - first
+    found: Values = (
+        -values[first] * (t - 1) * (t - 2) * (t - 3) / 6
+        + values[first + 1] * t * (t - 2) * (t - 3) / 2
+        - values[first + 2] * t * (t - 1) * (t - 3) / 2
+        + values[first + 3] * t * (t - 1) * (t - 2) / 6
+    )
     return found

@@ -12,26 +12,24 @@ Introduction to Statistical Quality Control), from memory; tests find the publis
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
-from statistics import NormalDist
 
-from repairadvisor.optics.distribution import LossTable
 from repairadvisor.optics.valid_range import in_range
 
 UPPER, LOWER = "upper", "lower"
-#: A chance nearer to nothing or to one says no more than this: one joint shall not signal by itself for a typing error.
-_LEAST_CHANCE = 1e-4
-_NORMAL = NormalDist()
+SIDES = (UPPER, LOWER)
 
 
 @dataclass(frozen=True, slots=True)
 class Signal:
-    """A sum passed the decision interval: at which score (counted from 0), on which side, since which one."""
+    """A sum passed the decision interval: at which score (counted from 0), on which side, since which one, and the
+    mean of the scores since then."""
 
     at: int
     side: str
     since: int
+    mean_score: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,42 +41,56 @@ class Chart:
     signals: tuple[Signal, ...]
 
 
-def normal_score(loss_db: float, table: LossTable) -> float:
-    """The standard normal quantile of the chance of losing less than a joint did, by the distribution that holds.
-
-    Where the distribution has a step (a loss that is there at least) half of the step counts as less. Within ±3.72.
-    """
-    step = 1.0 - table.tail[0] if loss_db == table.knots_db[0] else 0.0
-    chance = 1.0 - table.chance_above(loss_db) - 0.5 * step
-    return _NORMAL.inv_cdf(min(max(chance, _LEAST_CHANCE), 1.0 - _LEAST_CHANCE))
-
-
-def chart(scores: Sequence[float], allowance: float = 0.5, interval: float = 5.0) -> Chart:
-    """The chart over scores in the order of the work, in standard deviations.
+class Cusum:
+    """Both sums, score by score, in standard deviations.
 
     ``allowance`` (0 to 2) is half the shift that is to be found soon, ``interval`` (1 to 20) the decision interval:
     with 0.5 and 5 a false signal every 465 scores, and a shift of one standard deviation is found after 10.4 on
     average. Errors: OpticsError for what lies outside.
     """
-    in_range("allowance", allowance, 0.0, 2.0, "standard deviations")
-    in_range("decision interval", interval, 1.0, 20.0, "standard deviations")
+
+    def __init__(self, allowance: float = 0.5, interval: float = 5.0) -> None:
+        in_range("allowance", allowance, 0.0, 2.0, "standard deviations")
+        in_range("decision interval", interval, 1.0, 20.0, "standard deviations")
+        self._allowance, self._interval = allowance, interval
+        self._begin = {UPPER: 0, LOWER: 0}
+        self._scores = {UPPER: 0.0, LOWER: 0.0}
+        self.sums = {UPPER: 0.0, LOWER: 0.0}
+        self.count = 0
+
+    def since(self, side: str) -> int:
+        """The score with which a sum rose from nothing; the next one where it stands at nothing."""
+        return self._begin[side] if self.sums[side] > 0.0 else self.count
+
+    def add(self, score: float) -> tuple[dict[str, float], tuple[Signal, ...]]:
+        """Both sums after one more score, before they begin again where one of them signals, and the signals."""
+        at = self.count
+        self.count += 1
+        for side, signed in ((UPPER, score), (LOWER, -score)):
+            if self.sums[side] == 0.0:
+                self._begin[side], self._scores[side] = at, 0.0
+            self._scores[side] += score
+            self.sums[side] = max(0.0, self.sums[side] + signed - self._allowance)
+        reached = dict(self.sums)
+        signals = tuple(
+            Signal(at, side, self._begin[side], self._scores[side] / (at - self._begin[side] + 1))
+            for side in SIDES
+            if reached[side] > self._interval
+        )
+        if signals:
+            self.sums = {UPPER: 0.0, LOWER: 0.0}
+        return reached, signals
+
+
+def chart(scores: Iterable[float], allowance: float = 0.5, interval: float = 5.0) -> Chart:
+    """The whole chart over scores in the order of the work; its ranges and errors are those of :class:`Cusum`."""
+    running = Cusum(allowance, interval)
     upper: list[float] = []
     lower: list[float] = []
     signals: list[Signal] = []
-    high = low = 0.0
-    high_since = low_since = 0
-    for at, score in enumerate(scores):
-        high, high_since = _next(high, score - allowance, high_since, at)
-        low, low_since = _next(low, -score - allowance, low_since, at)
-        upper.append(high)
-        lower.append(low)
-        if high > interval or low > interval:
-            signals += [Signal(at, UPPER, high_since)] if high > interval else []
-            signals += [Signal(at, LOWER, low_since)] if low > interval else []
-            high = low = 0.0
+    for score in scores:
+        reached, found = running.add(score)
+        upper.append(reached[UPPER])
+        lower.append(reached[LOWER])
+        signals += found
     return Chart(tuple(upper), tuple(lower), tuple(signals))
-
-
-def _next(total: float, more: float, since: int, at: int) -> tuple[float, int]:
-    """A sum after one more score, and since when it stands above nothing."""
-    return max(0.0, total + more), (at if total == 0.0 else since)

@@ -7,8 +7,9 @@ from hypothesis import strategies as st
 from scipy.stats import norm
 
 from repairadvisor.errors import OpticsError
-from repairadvisor.optics.distribution import LossModel, compile_sum
-from repairadvisor.outcome.control_chart import LOWER, UPPER, Signal, chart, normal_score
+from repairadvisor.optics.distribution import LossModel
+from repairadvisor.outcome.control_chart import LOWER, UPPER, Cusum, Signal, chart
+from repairadvisor.outcome.reading_law import ReadingScores, clean_chances, failed_chances, noisy
 
 #: Average run lengths of the two-sided tabular CUSUM, k = 0.5: by h and shift in standard deviations. Montgomery,
 #: Introduction to Statistical Quality Control, table of CUSUM run lengths; from memory.
@@ -47,18 +48,19 @@ def test_run_lengths_are_those_of_the_markov_chain(interval, shift, share):
 
 
 def _run_length(rng, interval, shift):
-    scores = []
-    while not (found := chart(scores, 0.5, interval).signals):
-        scores += rng.normal(shift, 1.0, max(50, len(scores))).tolist()
-    return found[0].at + 1
+    running = Cusum(0.5, interval)
+    while True:
+        for score in rng.normal(shift, 1.0, 64).tolist():
+            if running.add(score)[1]:
+                return running.count
 
 
 def test_by_hand():
     # Allowance 0.5: upper 0.5, 2, 3.5, 5, 6.5 after five scores of 1, 2, 2, 2, 2; it passes 5 at the fifth.
     found = chart([0.0, 1.0, 2.0, 2.0, 2.0, 2.0, 0.0], 0.5, 5.0)
     assert found.upper == (0.0, 0.5, 2.0, 3.5, 5.0, 6.5, 0.0)
-    assert found.signals == (Signal(5, UPPER, 1),)
-    assert chart([0.0, -1.0, -2.0, -2.0, -2.0, -2.0], 0.5, 5.0).signals == (Signal(5, LOWER, 1),)
+    assert found.signals == (Signal(5, UPPER, 1, 9.0 / 5.0),)
+    assert chart([0.0, -1.0, -2.0, -2.0, -2.0, -2.0], 0.5, 5.0).signals == (Signal(5, LOWER, 1, -9.0 / 5.0),)
 
 
 @given(st.lists(st.floats(-3.7, 3.7), max_size=60))
@@ -70,18 +72,57 @@ def test_both_sides_mirror_each_other(scores):
         assert 0 <= signal.since <= signal.at
 
 
-def test_losses_that_come_from_their_distribution_score_standard_normal():
-    model = LossModel(0.02, (0.03, 0.05), 0.02, 0.4)
-    table = compile_sum([model])
-    rng = np.random.default_rng(5)
-    clean = 0.02 + rng.exponential(0.03, 20_000) + rng.exponential(0.05, 20_000)
-    loss = np.where(rng.random(20_000) < 0.02, 0.02 + rng.exponential(0.4, 20_000), clean)
-    scores = np.array([normal_score(float(one), table) for one in loss])
+@given(st.lists(st.floats(-3.7, 3.7), max_size=60), st.floats(0.0, 2.0), st.floats(1.0, 20.0))
+def test_the_mean_since_is_the_mean_of_the_scores_since(scores, allowance, interval):
+    for signal in chart(scores, allowance, interval).signals:
+        wanted = float(np.mean(scores[signal.since : signal.at + 1]))
+        assert signal.mean_score == pytest.approx(wanted, abs=1e-9)
+        assert (signal.mean_score > allowance) if signal.side == UPPER else (signal.mean_score < -allowance)
+
+
+MODEL = LossModel(0.02, (0.03, 0.05), 0.02, 0.4)
+
+
+@pytest.fixture(scope="module")
+def as_read():
+    """Scores of readings of joints that fail twice in a hundred, with a noise of 0.02 dB."""
+    return ReadingScores(noisy(0.98 * clean_chances(MODEL) + 0.02 * failed_chances(MODEL), 0.02))
+
+
+def _read(rng, count):
+    """By numpy, sharing no code."""
+    clean = 0.02 + rng.exponential(0.03, count) + rng.exponential(0.05, count)
+    loss = np.where(rng.random(count) < 0.02, 0.02 + rng.exponential(0.4, count), clean)
+    return np.rint((loss + rng.normal(0.0, 0.02, count)) * 100.0).astype(int)
+
+
+def test_readings_that_come_from_their_distribution_score_standard_normal(as_read):
+    scores = np.array([as_read.exact(one) for one in _read(np.random.default_rng(5), 20_000).tolist()])
     assert abs(scores.mean()) < 4.0 / np.sqrt(20_000)
-    assert abs(scores.var() - 1.0) < 4.0 * np.sqrt(2.0 / 20_000)
-    assert normal_score(table.p50_db, table) == pytest.approx(0.0, abs=0.01)
-    assert normal_score(-1.0, table) == pytest.approx(-3.719, abs=0.001)
-    assert normal_score(50.0, table) == pytest.approx(3.719, abs=0.001)
+    # hundredths take a little off the spread: a bin at the median holds about a twelfth of all readings
+    assert 1.0 - 0.03 < scores.var() < 1.0 + 4.0 * np.sqrt(2.0 / 20_000)
+    assert as_read.exact(-1000) == pytest.approx(-3.719, abs=0.001)
+    assert as_read.exact(5000) == pytest.approx(3.719, abs=0.001)
+
+
+def test_bounds_score_half_of_what_they_leave_open(as_read):
+    """Their mean stays nothing, and a bound never says more than the reading that it hides."""
+    read = _read(np.random.default_rng(6), 20_000).tolist()
+    scores = np.array(
+        [as_read.below(5) if one <= 5 else as_read.above(30) if one > 30 else as_read.exact(one) for one in read]
+    )
+    assert abs(scores.mean()) < 0.03
+    assert scores.var() < 1.0 + 4.0 * np.sqrt(2.0 / 20_000)
+    assert as_read.exact(-20) < as_read.below(5) < as_read.exact(5)
+    assert as_read.exact(31) < as_read.above(30) < as_read.exact(200)
+
+
+@given(st.integers(-300, 900), st.integers(-300, 900))
+def test_who_loses_more_never_scores_less(as_read, one, other):
+    low, high = sorted((one, other))
+    assert as_read.exact(low) <= as_read.exact(high)
+    assert as_read.below(low) <= as_read.below(high)
+    assert as_read.above(low) <= as_read.above(high)
 
 
 @pytest.mark.parametrize(("allowance", "interval"), [(-0.1, 5.0), (0.5, 0.9), (0.5, 21.0), (float("nan"), 5.0)])
