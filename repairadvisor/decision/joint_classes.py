@@ -31,16 +31,17 @@ def classes_of(policy: Policy) -> dict[str, JointClass]:
     return {plan.id: _class_of(policy, plan) for plan in policy.plans if plan.method != "none"}
 
 
+def workplace_factor(policy: Policy, plan: Plan) -> float:
+    """How much worse offset and tilt are where and how a plan makes its joints, against a bench: 1 or more."""
+    return max([1.0, *(one.factor for one in policy.light.adjust if plan.fits(one.plans))])
+
+
 def _class_of(policy: Policy, plan: Plan) -> JointClass:
-    factor = 1.0
-    for adjust in policy.light.adjust:
-        if plan.fits(adjust.plans):
-            factor = max(factor, adjust.factor)
     back = policy.light.given_back[plan.layout]
     return JointClass(
         method=plan.method,
         joints=policy.light.joints_in_layout[plan.layout],
-        factor=factor,
+        factor=workplace_factor(policy, plan),
         gives_back=plan.method if back == LIKE_FOR_LIKE else back,
         inserts=plan.layout == "insert_section",
     )

@@ -31,6 +31,15 @@ class Words:
         except (KeyError, IndexError, ValueError) as error:
             raise PolicyError(f"wording.toml: {'.'.join(path)}", f"cannot be filled in: {error}") from error
 
+    def listed_at(self, *path: str) -> tuple[str, ...]:
+        """The list of sentences at a path. Raises PolicyError for a path that is not there, or holds none."""
+        found: object = self.wording
+        for key in path:
+            found = found.get(key) if isinstance(found, Mapping) else None
+        if not isinstance(found, list) or not all(isinstance(one, str) for one in found):
+            raise PolicyError(f"wording.toml: {'.'.join(path)}", "is no list of sentences")
+        return tuple(found)
+
     def plan(self, plan: Plan) -> PlanWords:
         """A plan as its words and a phrase."""
         phrase = self.say(

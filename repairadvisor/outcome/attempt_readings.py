@@ -1,0 +1,162 @@
+"""What one attempt says of workmanship: how it was read, and what was to be expected where it was made.
+
+Read both ways counts before read one way, and the shortest wavelength first, at which a bend beside the joint loses
+least. What the machine showed counts where nothing else was read, since attempts that it showed to be bad are cut
+unmeasured: left out, joints would look better than they are. An attempt is left out only for what has nothing to do
+with how well it turned out, but where nothing at all was read of it; then that is told.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+from repairadvisor.decision.fibre_width import mismatch_of, size_of
+from repairadvisor.decision.joint_classes import workplace_factor
+from repairadvisor.decision.light import MULTIMODE, SINGLE_MODE, USUAL_CORE_UM, USUAL_RADIUS_UM, Light, joint_model
+from repairadvisor.facts.context import Context
+from repairadvisor.facts.value import Between, Known
+from repairadvisor.facts.vocabulary import BY_NAME
+from repairadvisor.optics.distribution import LossModel
+from repairadvisor.outcome.reading_law import hundredths
+from repairadvisor.outcome.reported import CARRIED_NM, EXACT, Attempt, Reading
+from repairadvisor.policy.model import Policy
+from repairadvisor.policy.plan import DIMENSIONS, Plan
+
+BOTH_WAYS, ONE_WAY, SHOWN = "both ways", "one way", "machine's estimate"
+#: How a reading was come by, and the rate of the policy that says how far it may be off.
+NOISE: Mapping[str, str] = {
+    BOTH_WAYS: "reading_sigma_both_ways_db",
+    ONE_WAY: "reading_sigma_one_way_db",
+    SHOWN: "machine_estimate_sigma_db",
+}
+
+NOTHING_READ = "nothing was read of it: were such joints cut because they looked bad, the others look too good"
+NO_PLAN = "its advice names no plan, so nobody knows where it was made"
+NO_MODE = "nobody said whether the fibre is single-mode or multimode"
+NO_SPREAD = "no ends are joined by hand in it"
+ONE_WAY_UNLIKE = "read one way where fibres of unlike width meet"
+TOO_MANY = "more than four joints were read together"
+WHY_LEFT_OUT = (NOTHING_READ, NO_PLAN, NO_MODE, NO_SPREAD, ONE_WAY_UNLIKE, TOO_MANY)
+
+_MOST_TOGETHER = 4
+#: What unlike widths may lose before a reading one way says nothing of the joint: its false step is far larger, 0.15 dB
+#: of step where 0.005 dB are lost.
+_UNLIKE_DB = 0.005
+
+
+@dataclass(frozen=True, slots=True)
+class Made:
+    """An attempt, the id of the plan it was made by ("" where none was advised), and what was known of the fault."""
+
+    attempt: Attempt
+    plan: str
+    context: Context | None
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """All that decides what is likely to be read of a joint: its set by method and mode, wavelength, the width of the
+    fibre in µm, how much worse the workplace makes it, how many joints are read together, and the noise."""
+
+    method: str
+    mode: str
+    nm: int
+    size_um: float
+    factor: float
+    joints: int
+    noise_db: float
+
+    def model(self, policy: Policy, scale: float) -> LossModel:
+        """One such joint, spreads wider by a scale (0.5 to 2)."""
+        made = policy.joints[self.method, self.mode]
+        return joint_model(made, self.factor * scale, self.nm, self.size_um)
+
+
+@dataclass(frozen=True, slots=True)
+class Usable:
+    """A reading under its condition: bound, hundredths of a decibel less what unlike widths lose, how come by."""
+
+    condition: Condition
+    bound: str
+    reading: int
+    how: str
+
+
+def usable(made: Made, light: Light) -> Usable | str:
+    """What an attempt says of workmanship, or one of :data:`WHY_LEFT_OUT`."""
+    attempt, policy = made.attempt, light.policy
+    mode = _mode(made, policy)
+    read = _best(attempt.readings)
+    reason = _why_not(made, mode, read, policy)
+    if reason:
+        return reason
+    plan = _plan(made.plan)
+    assert plan is not None  # else there was a reason
+    how = SHOWN if read is None else BOTH_WAYS if read.ways == 2 else ONE_WAY
+    size_um, unlike_db = _widths(made.context, mode, light)
+    if how == ONE_WAY and unlike_db > _UNLIKE_DB:
+        return ONE_WAY_UNLIKE
+    if plan.layout == "insert_section":
+        unlike_db *= 0.5  # the piece is like one of its neighbours: one of the two joints has all of it
+    condition = Condition(
+        method=attempt.method,
+        mode=mode,
+        nm=CARRIED_NM[mode][0] if read is None else read.nm,
+        size_um=size_um,
+        factor=workplace_factor(policy, replace(plan, method=attempt.method)),
+        joints=attempt.joints_read,
+        noise_db=policy.rates[NOISE[how]].value,
+    )
+    loss_db = (attempt.machine_estimate_db or 0.0) if read is None else read.loss_db
+    return Usable(
+        condition, EXACT if read is None else read.bound, hundredths(loss_db - unlike_db * attempt.joints_read), how
+    )
+
+
+def _why_not(made: Made, mode: str, read: Reading | None, policy: Policy) -> str:
+    attempt = made.attempt
+    if read is None and attempt.machine_estimate_db is None:
+        return NOTHING_READ
+    if _plan(made.plan) is None:
+        return NO_PLAN
+    if not mode:
+        return NO_MODE
+    joint = policy.joints.get((attempt.method, mode))
+    if joint is None or not (joint.sigma_offset_um or joint.sigma_tilt_deg):
+        return NO_SPREAD
+    return TOO_MANY if attempt.joints_read > _MOST_TOGETHER else ""
+
+
+def _best(readings: tuple[Reading, ...]) -> Reading | None:
+    return min(readings, key=lambda one: (-one.ways, one.bound != EXACT, one.nm), default=None)
+
+
+def _plan(plan_id: str) -> Plan | None:
+    words = plan_id.split("/")
+    return Plan(*words) if len(words) == len(DIMENSIONS) else None
+
+
+def _mode(made: Made, policy: Policy) -> str:
+    """The mode of the fibre: by the wavelengths read, else as told, else the only one of which the method has a set."""
+    for mode, carried in CARRIED_NM.items():
+        if any(one.nm in carried for one in made.attempt.readings):
+            return mode
+    told = () if made.context is None else made.context.possible["fibre_mode"].words
+    modes = told or BY_NAME["fibre_mode"].words
+    left = [mode for mode in (SINGLE_MODE, MULTIMODE) if mode in modes and (made.attempt.method, mode) in policy.joints]
+    return left[0] if len(left) == 1 else ""
+
+
+def _widths(context: Context | None, mode: str, light: Light) -> tuple[float, float]:
+    """The width of the fibre, µm, to a tenth, and what unlike widths lose there, dB."""
+    if context is None:
+        return (USUAL_RADIUS_UM if mode == SINGLE_MODE else USUAL_CORE_UM), 0.0
+    size_um = size_of(light, context, mode)
+    if mode == MULTIMODE:
+        return size_um, 0.0
+    told = context.state("mode_field_loss_db") if "mode_field_loss_db" in context.held else mismatch_of(light, context)
+    unlike_db = (
+        told.value if isinstance(told, Known) else 0.5 * (told.low + told.high) if isinstance(told, Between) else 0
+    )
+    return round(size_um, 1), float(unlike_db)
