@@ -27,6 +27,7 @@ from repairadvisor.schemas.claims import claims_as_plain
 from repairadvisor.schemas.request import AdviceRequest, read_request, read_tree_request
 from repairadvisor.settings import Settings
 from repairadvisor.store.database import migrate, open_database
+from repairadvisor.store.outcomes import Outcomes
 from repairadvisor.store.records import AdviceRecord, Records, StoredAdvice
 
 ADVICE_ID = re.compile(r"[0-9a-f]{32}")
@@ -85,6 +86,11 @@ class Advisor:
     def records(self) -> Records | None:
         """Where advice is kept, if anywhere."""
         return self._records
+
+    @functools.cached_property
+    def outcomes(self) -> Outcomes | None:
+        """What was reported after the work, where anything is kept."""
+        return None if self._records is None else Outcomes(self._records.engine)
 
     @functools.cached_property
     def rules_in_force(self) -> RulesInForce:
@@ -263,6 +269,11 @@ def open_records(settings: Settings) -> Records:
     engine = open_database(settings.database_url)
     migrate(engine)
     return Records(engine)
+
+
+def open_outcomes(settings: Settings) -> Outcomes:
+    """What was reported after the work, in the records that ``settings`` name."""
+    return Outcomes(open_records(settings).engine)
 
 
 def open_advisor(settings: Settings) -> Advisor:

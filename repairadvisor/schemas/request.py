@@ -23,8 +23,8 @@ EARLIEST, LATEST = datetime(1970, 1, 1, tzinfo=UTC), datetime(9000, 1, 1, tzinfo
 _KEYS = ("now", "facts", "record", "issued_plan", "turning_points", "compare_with")
 _KEYS_OF_A_TREE = ("now", "facts", "depth")
 #: A plan's six words with a stroke between them.
-_PLAN_ID = re.compile(r"[a-z_]+(/[a-z_]+){5}")
-_PLAN_FORM = "a plan as method/layout/position/access/shelter/stage"
+PLAN_ID = re.compile(r"[a-z_]+(/[a-z_]+){5}")
+PLAN_FORM = "a plan as method/layout/position/access/shelter/stage"
 _TIME_FORM = "ISO 8601 with its zone, 1970 to 8999, as 2031-05-04T07:30:00Z"
 
 
@@ -99,7 +99,7 @@ class AdviceRequestSchema(_FactsAndNow):
 
     issued_plan = fields.String(
         load_default="",
-        validate=validate.Regexp(f"^({_PLAN_ID.pattern})?$"),
+        validate=validate.Regexp(f"^({PLAN_ID.pattern})?$"),
         metadata={"description": "the plan given before for this fault: it is kept while it is among the best"},
     )
     turning_points = _TrueOrFalse(
@@ -130,8 +130,8 @@ def read_request(body: Mapping[str, object]) -> tuple[AdviceRequest, list[Fault]
     record = _flag(body, "record", faults, usual=True)
     turning = _flag(body, "turning_points", faults, usual=False)
     issued = body.get("issued_plan", "")
-    if not isinstance(issued, str) or (issued and not _PLAN_ID.fullmatch(issued)):
-        faults.append(Fault("wrong-value", "issued_plan", shown(issued), "is no plan", _PLAN_FORM))
+    if not isinstance(issued, str) or (issued and not PLAN_ID.fullmatch(issued)):
+        faults.append(Fault("wrong-value", "issued_plan", shown(issued), "is no plan", PLAN_FORM))
         issued = ""
     other = None
     if body.get("compare_with") is not None:

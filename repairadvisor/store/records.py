@@ -118,6 +118,11 @@ class Records:
     def __init__(self, engine: Engine) -> None:
         self._engine = engine
 
+    @property
+    def engine(self) -> Engine:
+        """The database that they are in."""
+        return self._engine
+
     def save(self, record: AdviceRecord) -> str:
         """Keep ``record``, durably once this returns, and give its new id.
 
