@@ -32,7 +32,9 @@ Prover = Callable[[Rules], Sequence[Claim]]
 def claims_kept(records: Records, rules: Rules) -> Sequence[Claim]:
     """The claims of a policy as they were found when they were last looked at; none where nobody has looked."""
     kept = records.proofs(rules.policy_id, METHOD_VERSION)
-    return () if kept is None else [_claim(one["claim"], one["says"], one["verdict"]) for one in orjson.loads(kept[1])]
+    return (
+        () if kept is None else [claim_of(one["claim"], one["says"], one["verdict"]) for one in orjson.loads(kept[1])]
+    )
 
 
 def claims_proven(records: Records | None, moment: datetime, rules: Rules) -> Sequence[Claim]:
@@ -41,10 +43,11 @@ def claims_proven(records: Records | None, moment: datetime, rules: Rules) -> Se
     if kept:
         return kept
     found = prove_claims(PreparedMethod(rules.policy, rules), (), moment)
-    return [_claim(proof.claim, proof.says, proof.verdict) for proof in found]
+    return [claim_of(proof.claim, proof.says, proof.verdict) for proof in found]
 
 
-def _claim(claim_id: str, says: str, verdict: str) -> Claim:
+def claim_of(claim_id: str, says: str, verdict: str) -> Claim:
+    """A claim and whether it holds, for a comparison."""
     return Claim(claim_id, says, {HOLDS: True, FAILS: False}.get(verdict))
 
 

@@ -14,11 +14,13 @@ from repairadvisor.cli.streams import DIFFERS, DONE, output
 from repairadvisor.decision.policy_comparison import Case
 from repairadvisor.errors import Fault, InputError
 from repairadvisor.methods import default_policy
+from repairadvisor.policy.model import Policy
 from repairadvisor.policy_change import Faults, claims_proven, compare_policies, drawn, policy_named, recorded
 from repairadvisor.render import policy_comparison
 from repairadvisor.schemas.policy_comparison import policy_comparison_bytes
 from repairadvisor.service import open_records
 from repairadvisor.settings import Settings
+from repairadvisor.store.records import Records
 
 _CONTEXTS, _SEED, MOST = 100, 1, 1_000_000
 _TOLD_EVERY = 10
@@ -35,7 +37,14 @@ def add_to(commands: Any) -> None:
     compare.add_argument(
         "--with", dest="old", metavar="ID|FOLDER", help="the old one; without it the policy that ships"
     )
-    over = compare.add_mutually_exclusive_group()
+    add_faults_to(compare)
+    compare.add_argument("--json", action="store_true", help="print it as JSON")
+    compare.set_defaults(run=_compare)
+
+
+def add_faults_to(command: argparse.ArgumentParser) -> None:
+    """Declare on which faults two policies are compared."""
+    over = command.add_mutually_exclusive_group()
     over.add_argument("--records", type=int, metavar="N", help="on the facts of the N advices that were given last")
     over.add_argument(
         "--contexts",
@@ -43,24 +52,18 @@ def add_to(commands: Any) -> None:
         metavar="N",
         help=f"on N faults drawn from the old policy's priors; {_CONTEXTS} unless told",
     )
-    compare.add_argument("--seed", type=int, metavar="S", help=f"where drawing starts; {_SEED} unless told")
-    compare.add_argument("--json", action="store_true", help="print it as JSON")
-    compare.set_defaults(run=_compare)
+    command.add_argument("--seed", type=int, metavar="S", help=f"where drawing starts; {_SEED} unless told")
 
 
 def _compare(given: argparse.Namespace) -> int:
     settings = Settings.from_environment(os.environ)
-    _refuse_counts(given)
+    refuse_counts(given)
     records = open_records(settings)
     old = default_policy() if given.old is None else policy_named(given.old, records)
     new = policy_named(given.policy, records)
-    if given.records is not None:
-        faults = recorded(records, given.records)
-    else:
-        seed = _SEED if given.seed is None else given.seed
-        faults = drawn(old, _CONTEXTS if given.contexts is None else given.contexts, seed)
+    faults = faults_of(given, records, old)
     prover = partial(claims_proven, records, datetime.now(UTC))
-    found = compare_policies(old, new, _counted(faults), records=records, cache=settings.cache, prover=prover)
+    found = compare_policies(old, new, faults, records=records, cache=settings.cache, prover=prover)
     with output():
         if given.json:
             sys.stdout.buffer.write(policy_comparison_bytes(found, faults.said) + b"\n")
@@ -69,7 +72,16 @@ def _compare(given: argparse.Namespace) -> int:
     return DIFFERS if found.changed else DONE
 
 
-def _refuse_counts(given: argparse.Namespace) -> None:
+def faults_of(given: argparse.Namespace, records: Records, old: Policy) -> Faults:
+    """The faults that were chosen; standard error is told how far they have come."""
+    if given.records is not None:
+        return _counted(recorded(records, given.records))
+    seed = _SEED if given.seed is None else given.seed
+    return _counted(drawn(old, _CONTEXTS if given.contexts is None else given.contexts, seed))
+
+
+def refuse_counts(given: argparse.Namespace) -> None:
+    """Raises :class:`InputError` for numbers that are out of range, or do not go together."""
     faults = [
         Fault("out-of-range", f"--{name}", str(count), "is out of range", f"1 to {MOST}")
         for name in ("records", "contexts")

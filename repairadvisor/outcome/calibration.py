@@ -24,7 +24,7 @@ from repairadvisor.optics.valid_range import in_range
 from repairadvisor.outcome.reading_law import Values, bin_of, clean_chances, failed_chances, noisy, together
 from repairadvisor.outcome.reported import ABOVE, BELOW, EXACT
 
-_PER_OCTAVE, _FINER = 60, 8
+_PER_OCTAVE, _FINER = 30, 16
 #: Scales for which likelihoods are worked out: from half as wide to twice as wide, evenly in their ratio.
 NODES = tuple(math.exp2(i / _PER_OCTAVE - 1.0) for i in range(2 * _PER_OCTAVE + 1))
 #: Scales that have a chance; between nodes the logarithm of a likelihood is read off a cubic.
