@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from repairadvisor.errors import NotFoundError
 from repairadvisor.facts.context import Context
@@ -15,6 +15,8 @@ from repairadvisor.store.records import Records
 
 #: The facts of the last so many advices are held ready: the joints of one job come one after the other.
 _HELD_READY = 200
+#: How far back charts begin unless somebody says otherwise.
+USUALLY_BACK = timedelta(days=365)
 
 
 def made_joints(records: Records, since: datetime | None = None) -> Iterator[Made]:

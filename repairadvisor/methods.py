@@ -5,7 +5,7 @@ records meet.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
@@ -28,6 +28,8 @@ from repairadvisor.decision.situation import look
 from repairadvisor.decision.stored_light import as_plain
 from repairadvisor.errors import Fault, InputError
 from repairadvisor.facts.context import Context
+from repairadvisor.outcome.attempt_readings import Made
+from repairadvisor.outcome.workmanship_charts import Workmanship, workmanship_of
 from repairadvisor.policy.load import LONGEST_FILE, load_policy
 from repairadvisor.policy.model import Claim, Policy
 from repairadvisor.policy.overlay import HEAD as OVERLAY_HEAD
@@ -70,6 +72,9 @@ class Method(Protocol):
     def rules_in_force(self) -> RulesInForce:
         """The rules and numbers of the policy, as a person reads them."""
 
+    def workmanship(self, attempts: Iterable[Made]) -> Workmanship:
+        """Control charts over recorded attempts in the order of the work."""
+
 
 @dataclass(frozen=True)
 class PreparedMethod:
@@ -110,6 +115,9 @@ class PreparedMethod:
 
     def rules_in_force(self) -> RulesInForce:
         return rules_in_force(self.policy)
+
+    def workmanship(self, attempts: Iterable[Made]) -> Workmanship:
+        return workmanship_of(attempts, self.rules.light)
 
 
 def default_policy() -> Policy:

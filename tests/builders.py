@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -38,6 +38,8 @@ from repairadvisor.decision.advice import (
 from repairadvisor.decision.fault_tree import Branch, Node, Tree
 from repairadvisor.decision.rules_in_force import Example, Figure, Rule, RulesInForce
 from repairadvisor.facts.context import Context
+from repairadvisor.outcome.attempt_readings import Made
+from repairadvisor.outcome.workmanship_charts import Workmanship
 from repairadvisor.policy.model import Claim
 
 NOW = datetime(2031, 5, 4, 7, 30, tzinfo=UTC)
@@ -392,6 +394,9 @@ class FixedMethod:
 
     def rules_in_force(self) -> RulesInForce:
         return a_rule_in_force(self.policy_id)
+
+    def workmanship(self, attempts: Iterable[Made]) -> Workmanship:
+        return Workmanship(self.policy_id, 0.5, 5.0, sum(1 for _ in attempts), 0, 0, {}, (), ("why",))
 
     def plan_ids(self) -> frozenset[str]:
         return frozenset() if self.answer.plan is None else frozenset({self.answer.plan.id})

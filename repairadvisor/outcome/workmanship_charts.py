@@ -237,6 +237,8 @@ class _Running:
 
 def _chart(who: tuple[str, str], run: _Running, said: Said) -> Chart:
     signals = tuple(_signal(who[0], one, said) for one in run.found)
+    row = list(itertools.takewhile(lambda one: one.side == signals[-1].side, reversed(signals)))
+    in_a_row = said.in_a_row(len(row), row[-1].at, row[-1].since) if row else ()
     return Chart(
         kind=who[0],
         id=who[1],
@@ -246,7 +248,7 @@ def _chart(who: tuple[str, str], run: _Running, said: Said) -> Chart:
         signals=signals,
         signals_before=run.signalled - len(signals),
         since_signal=run.since_signal,
-        said=said.how_it_stands(run.cusum.count, run.since_signal),
+        said=(*in_a_row, *said.how_it_stands(run.cusum.count, run.since_signal)),
         points=tuple(run.points),
     )
 

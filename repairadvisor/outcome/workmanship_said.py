@@ -42,6 +42,12 @@ class Said:
             return (self._say("quiet"),)
         return self._say("quiet"), self._say("few", joints=self._joints(joints), most=self._length[1.0])
 
+    def in_a_row(self, signals: int, at: datetime, since: datetime) -> tuple[str, ...]:
+        """Where several signals on one side followed one another: how many, and the first one."""
+        if signals < 2:
+            return ()
+        return (self._say("in_a_row", n=signals, at=at.date().isoformat(), since=since.date().isoformat()),)
+
     def not_said(self) -> tuple[str, ...]:
         """What is not to be read into any chart."""
         figures = {"false": self._length[0.0], "slow": self._length[0.5]}

@@ -15,6 +15,7 @@ from repairadvisor.web.deliveries import deliveries
 from repairadvisor.web.pages import pages
 from repairadvisor.web.policies import policies
 from repairadvisor.web.this_machine import refuse_strangers
+from repairadvisor.web.workmanship import workmanship
 
 #: No script, nothing from elsewhere, in nobody's frame.
 _POLICY = (
@@ -38,6 +39,7 @@ def create_app(settings: Settings, advisor: Advisor | None = None, office: Offic
     app.register_blueprint(deliveries)
     app.register_blueprint(pages)
     app.register_blueprint(policies)
+    app.register_blueprint(workmanship)
     app.jinja_env.filters["moment"] = figures.moment
     app.before_request(refuse_strangers)
     app.after_request(_guard)

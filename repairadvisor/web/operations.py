@@ -19,6 +19,7 @@ from repairadvisor.schemas.fault_tree import TreeSchema
 from repairadvisor.schemas.replay import ReplaySchema
 from repairadvisor.schemas.request import AdviceRequestSchema, TreeRequestSchema
 from repairadvisor.schemas.rules_in_force import RulesInForceSchema
+from repairadvisor.schemas.workmanship import WorkmanshipSchema
 from repairadvisor.web.bodies import KEY_PATTERN
 from repairadvisor.web.problems import KINDS
 
@@ -151,6 +152,14 @@ def paths() -> dict[str, dict[str, Any]]:
                 "operationId": "claims",
                 "summary": "What the policy claims, and what became of each claim when it was last looked at",
                 "responses": {"200": _answered(ClaimsSchema, "The claims of the policy in force."), **_refusals()},
+            }
+        },
+        "/v1/workmanship": {
+            "get": {
+                "operationId": "workmanship",
+                "summary": "Control charts of machines, cleavers and persons, from recorded joints",
+                "parameters": [_asked("since", {"type": "string", "format": "date-time"})],
+                "responses": {"200": _answered(WorkmanshipSchema, "The charts."), **_refusals(422, 503)},
             }
         },
         "/health/live": {

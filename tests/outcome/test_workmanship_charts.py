@@ -73,6 +73,13 @@ def test_what_weighs_most_in_a_signal_is_named_first():
     assert "worse than they should be" in signal.said[1]
 
 
+def test_signals_in_a_row_are_told_with_the_first_of_them():
+    joints = [made(i, 0.3, machine="m-1") for i in range(40)]
+    chart = chart_of(workmanship_of(joints, light()), "m-1")
+    assert len(chart.signals) > 3
+    assert chart.said[0].startswith(f"{len(chart.signals)} signals in a row say so, the first one on 2031-03-03")
+
+
 def test_better_joints_signal_too():
     found = workmanship_of(fused(np.random.default_rng(SEED), 200, 0.55, **WHO), light())
     signals = chart_of(found, "c-1").signals

@@ -1,0 +1,105 @@
+"""A control chart as lines of a picture: points for SVG, and the same in words for whoever does not see it.
+
+Upper sums go up from the middle as a whole line, lower ones go down from it as a dashed one, each with the level at
+which it signals: no meaning hangs on a colour.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from repairadvisor.outcome.control_chart import UPPER
+from repairadvisor.outcome.workmanship_charts import Chart, Point
+from repairadvisor.render.figures import fixed, number
+
+WIDE, HIGH = 720, 280
+_LEFT, _RIGHT, _TOP, _BOTTOM = 44, 708, 16, 236
+_ROOM = 1.15
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """A signal in the picture: where, and what is written beside it."""
+
+    x: float
+    y: float
+    text: str
+    text_y: float
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """All that is drawn: lines as points of SVG, heights of the middle and of both levels, marks, days at the ends.
+    ``title`` and ``said`` tell it in words."""
+
+    title: str
+    said: str
+    upper: str
+    lower: str
+    middle_y: float
+    level_up_y: float
+    level_down_y: float
+    level: str
+    marks: tuple[Mark, ...]
+    first_day: str
+    last_day: str
+
+
+def picture(chart: Chart, interval: float) -> Picture:
+    """The last joints of a chart; there is always one at least."""
+    top = _ROOM * max([interval, *(max(one.upper, one.lower) for one in chart.points)])
+    middle = 0.5 * (_TOP + _BOTTOM)
+    scale = (middle - _TOP) / top
+
+    def y(value: float) -> float:
+        return round(middle - scale * value, 1)
+
+    xs = _across(len(chart.points))
+    marks = tuple(_mark(x, y, one) for x, one in zip(xs, chart.points, strict=True) if one.signal)
+    return Picture(
+        title=f"Control chart of {chart.kind} {chart.id}",
+        said=_in_words(chart, interval),
+        upper=_line(xs, [y(one.upper) for one in chart.points]),
+        lower=_line(xs, [y(-one.lower) for one in chart.points]),
+        middle_y=round(middle, 1),
+        level_up_y=y(interval),
+        level_down_y=y(-interval),
+        level=number(interval),
+        marks=marks,
+        first_day=chart.points[0].at.date().isoformat(),
+        last_day=chart.points[-1].at.date().isoformat(),
+    )
+
+
+def _across(count: int) -> list[float]:
+    step = (_RIGHT - _LEFT) / max(count - 1, 1)
+    return [round(_LEFT + step * i, 1) for i in range(count)]
+
+
+def _line(xs: list[float], ys: list[float]) -> str:
+    points = [f"{x:g},{y:g}" for x, y in zip(xs, ys, strict=True)]
+    # one joint alone would be no line: it is drawn across
+    return " ".join(points if len(points) > 1 else [points[0], f"{_RIGHT},{ys[0]:g}"])
+
+
+def _mark(x: float, y: Callable[[float], float], one: Point) -> Mark:
+    up = one.signal == UPPER
+    at = y(one.upper if up else -one.lower)
+    return Mark(x, at, "more" if up else "less", at - 8.0 if up else at + 18.0)
+
+
+def _in_words(chart: Chart, interval: float) -> str:
+    last = chart.points[-1]
+    said = [
+        f"The last {len(chart.points)} of {chart.joints} joints.",
+        f"After the last one the sum of what they lose too much stands at {fixed(last.upper, 1)}.",
+        f"That of what they lose too little stands at {fixed(last.lower, 1)}.",
+        f"Either signals above {number(interval)}.",
+    ]
+    signalled = Counter((one.at.date().isoformat(), one.signal) for one in chart.points if one.signal)
+    for (day, side), times in signalled.items():
+        often = "" if times == 1 else f" {times} times"
+        said.append(f"On {day} it signalled{often} that they lose {'more' if side == UPPER else 'less'}.")
+    return " ".join(said)
