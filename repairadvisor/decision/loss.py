@@ -184,10 +184,10 @@ class _Stated:
     def _good(self) -> float:
         """The owner's limit, or what a good joint keeps with what unlike fields add; a plug has no owner's."""
         redone = self.costs.redone
-        usual = redone.good_up_to_db(self.plan, self.services[0]) + redone.unlike_db(self.plan)
+        most = redone.joint_limit(self.plan, self.services[0]).limit_db + redone.unlike_db(self.plan)
         owner = settled_number(self.context, "owner_joint_limit_db")
         plug = self.rules.policy.joints[self.joint.method, self.mode].pairs > 0
-        return usual if owner is None or plug else min(usual, owner)
+        return most if owner is None or plug else min(most, owner)
 
     def _limits(self) -> tuple[float, ...]:
         """Up to what reading the first joint is kept, attempt by attempt, while another one may follow; for the least

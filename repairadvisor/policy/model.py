@@ -207,9 +207,9 @@ class JointSet:
     """Workmanship of one method for one mode of fibre: what its loss is made of.
 
     Lateral offset and tilt per axis (standard deviations), a constant, the mated pair's 97 % limit (None: no
-    plug), and the branch that fails; whether a plan counts on a bad one being made
-    again, and up to what loss one is good, whatever the margin. Reflectance in dB by polish
-    ("any" where it makes no difference): what a plan is held to at ordinary temperatures, and the worst of its life.
+    plug), and the branch that fails; whether a plan counts on a bad one being made again, up to what loss one is good,
+    whatever the margin, and up to what an owner's higher limit counts. Reflectance in dB by polish ("any" where it
+    makes no difference): what a plan is held to at ordinary temperatures, and the worst of its life.
     """
 
     method: str
@@ -223,6 +223,7 @@ class JointSet:
     failure_mean_db: float
     made_again: bool
     good_up_to_db: float
+    allowed_up_to_db: float
     reflectance_db: Mapping[str, Number]
     reflectance_worst_db: Mapping[str, Number]
     source: str
@@ -257,6 +258,22 @@ class StepRow:
     source: str
     known: str
     on_purpose: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ToDo:
+    """What is said beside a verdict on a joint, with its cautions, for some verdicts, reasons, methods and things to do
+    first; an empty list is any."""
+
+    id: str
+    verdicts: tuple[str, ...]
+    reasons: tuple[str, ...]
+    methods: tuple[str, ...]
+    do_first: tuple[str, ...]
+    text: str
+    cautions: tuple[str, ...]
+    source: str
+    known: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -338,6 +355,8 @@ class Policy:
     minutes: tuple[MinutesRow, ...]
     prices: tuple[PriceRow, ...]
     rates: Mapping[str, Number]
+    after_work: Mapping[str, Number]
+    to_do: tuple[ToDo, ...]
     crew_by_place: Mapping[str, int]
     crew_by_access: Mapping[str, int]
     joints: Mapping[tuple[str, str], JointSet]
