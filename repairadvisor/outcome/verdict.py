@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from repairadvisor.policy.read_after_work import VERDICTS
+from repairadvisor.policy.after_work import VERDICTS
 
 ACCEPT, REDO, ESCALATE, WITHHELD = VERDICTS
 
@@ -58,7 +58,7 @@ class Another:
 class Verdict:
     """The verdict on the last attempt at one joint of one fibre, or of a ribbon as one.
 
-    ``verdict``, ``reason`` and ``do_first`` are words of :mod:`repairadvisor.policy.read_after_work`; ``do_first`` is
+    ``verdict``, ``reason`` and ``do_first`` are words of :mod:`repairadvisor.policy.after_work`; ``do_first`` is
     "" unless the verdict is withheld. ``fibres`` are all it speaks of, ``fibre`` the one that decided; ``joint`` is its
     number on the fibre and ``joints_read`` how many joints the readings hold together. ``limit_db`` is the greatest
     reading at which this attempt would be accepted (None where any would, or where nothing was read); ``limit_from``

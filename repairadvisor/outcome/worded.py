@@ -13,7 +13,7 @@ from repairadvisor.outcome.deciding import Decision, Made
 from repairadvisor.outcome.reported import UNKNOWN, Attempt
 from repairadvisor.outcome.rule_of_joint import Work
 from repairadvisor.outcome.verdict import ACCEPT, ESCALATE, WITHHELD, Another, LossRead, Owed, Verdict
-from repairadvisor.policy.model import ToDo
+from repairadvisor.policy.after_work import ToDo
 
 _TIDY = 6
 

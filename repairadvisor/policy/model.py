@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from repairadvisor.policy.after_work import ToDo
 from repairadvisor.policy.condition import Condition
 from repairadvisor.policy.plan import PartialPlan, Plan
 
@@ -258,22 +259,6 @@ class StepRow:
     source: str
     known: str
     on_purpose: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class ToDo:
-    """What is said beside a verdict on a joint, with its cautions, for some verdicts, reasons, methods and things to do
-    first; an empty list is any."""
-
-    id: str
-    verdicts: tuple[str, ...]
-    reasons: tuple[str, ...]
-    methods: tuple[str, ...]
-    do_first: tuple[str, ...]
-    text: str
-    cautions: tuple[str, ...]
-    source: str
-    known: str
 
 
 @dataclass(frozen=True, slots=True)

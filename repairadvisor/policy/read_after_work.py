@@ -1,47 +1,16 @@
-"""What a joint is held against after the work, and what is said beside a verdict, read as strictly as every rule.
-
-The names of verdicts, reasons and things to do first stand here, below everything that gives a verdict.
-"""
+"""What a joint is held against after the work, and what is said beside a verdict, read as strictly as every rule."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
 from repairadvisor.errors import PolicyError
-from repairadvisor.policy.model import Number, ToDo
+from repairadvisor.policy.after_work import DO_FIRST, REASONS, VERDICTS, ToDo
+from repairadvisor.policy.model import Number
 from repairadvisor.policy.table import Table, read_number, unknown_name
 
 AFTER_WORK_FILE = "after_work.toml"
 
-#: Keep it; make it again; ask somebody who may decide more; not yet: one thing comes first.
-VERDICTS = ("accept", "redo", "escalate", "withheld")
-#: What decided, gates first.
-REASONS = (
-    "strength",
-    "inspection",
-    "reflectance",
-    "link_loss",
-    "not_measured",
-    "bend",
-    "one_way",
-    "common_cause",
-    "owner_limit",
-    "usual_limit",
-    "budget",
-    "money",
-    "attempts_used_up",
-    "within",
-)
-#: The one thing to do before a verdict can be given.
-DO_FIRST = (
-    "clean",
-    "re_lay",
-    "measure_other_way",
-    "measure_loss",
-    "measure_reflectance",
-    "pull_test",
-    "trace_whole_link",
-)
 #: Every number there is, with its unit and the range in which it means anything.
 NUMBERS: Mapping[str, tuple[str, float, float]] = {
     "reading_both_ways_sigma_db": ("dB", 0.0, 0.5),
