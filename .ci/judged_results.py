@@ -1,8 +1,8 @@
 # ruff: noqa: T201 -- part of a script, which prints
 """Compares verdicts on joints that were made with those of somebody who judged them by hand; see judged_jobs.py.
 
-A follow-up is a result in the file's words: facts of the repair, and what was measured. Each is put to the program as it
-stands, and once more at each of its turning points, all else as given.
+A follow-up is a result in the file's words: facts of the repair, and what was measured. Each is put to the program as
+it stands, and once more at each of its turning points, all else as given.
 """
 
 from __future__ import annotations

@@ -106,6 +106,7 @@ class _Deciding:
             self.made.last,
             self.made.service,
             sigma,
+            one_way=self.one_way,
             fibres=len(self.made.fibres),
             joints_read=self.made.joints_read,
             bad_before=self.made.bad_before,
@@ -184,7 +185,7 @@ class _Deciding:
 
     def _surely_bad(self, own_db: float) -> bool:
         """Whether hardly anything speaks for keeping it, whatever the fibres are."""
-        cut = self.figures["cut_confidence"].value
+        cut = self.figures["one_way_confidence"].value
         given = self.rule.given
         missed = self.rule.margin_before_db is not None and given.if_kept(own_db).missed >= cut
         return given.within(own_db) <= 1.0 - cut or (missed and not given.pays(own_db))

@@ -172,6 +172,7 @@ class Work:
         service: str,
         sigma_db: float,
         *,
+        one_way: bool,
         fibres: int,
         joints_read: int,
         bad_before: int,
@@ -183,9 +184,9 @@ class Work:
         how many a reading holds, and what it says they lose, dB.
         """
         told = (last.attempt, last.tray_fibre_near_m, last.tray_fibre_far_m, last.joint_bodies_left)
-        key = (last.method, service, sigma_db, fibres, joints_read, bad_before, tuple(others), told)
+        key = (last.method, service, sigma_db, one_way, fibres, joints_read, bad_before, tuple(others), told)
         if key not in self._rules:
-            self._rules[key] = self._rule(last, service, sigma_db, fibres, joints_read, bad_before, others)
+            self._rules[key] = self._rule(last, service, sigma_db, one_way, fibres, joints_read, bad_before, others)
         return self._rules[key]
 
     def _rule(
@@ -193,6 +194,7 @@ class Work:
         last: Attempt,
         service: str,
         sigma_db: float,
+        one_way: bool,
         fibres: int,
         joints_read: int,
         bad_before: int,
@@ -229,7 +231,7 @@ class Work:
             redos_left=most if shared is None else min(shared, most),
             may_redo=left.count > 0,
             limit_db=joints_read * limit.limit_db,
-            confidence=self.rules.policy.after_work["limit_confidence"].value,
+            confidence=self.rules.policy.after_work["one_way_confidence" if one_way else "limit_confidence"].value,
             noise=self.noise(sigma_db),
             joints=joints_read,
         )

@@ -17,7 +17,7 @@ NUMBERS: Mapping[str, tuple[str, float, float]] = {
     "reading_one_way_sigma_db": ("dB", 0.0, 0.5),
     "mode_field_tolerance_um": ("µm", 0.0, 2.0),
     "limit_confidence": ("1", 0.5, 0.999),
-    "cut_confidence": ("1", 0.5, 0.999),
+    "one_way_confidence": ("1", 0.5, 0.999),
     "dead_zone_pulses": ("1", 1.0, 20.0),
     "bend_excess_db": ("dB", 0.0, 2.0),
     "link_unexplained_db": ("dB", 0.0, 10.0),
