@@ -31,8 +31,8 @@ CARRIED_NM = {"single_mode": (1310, 1490, 1550, 1577, 1625), "multimode": (850, 
 
 #: A gain seen from one end is no more than unlike mode fields make: 1.6 dB from 12.5 into 8.6 µm (10 log of the ratio).
 ONE_WAY_DB = (-2.0, 20.0)
-#: The average of both ways is the loss; below nothing it is noise, and more than this is a wrong sign.
-BOTH_WAYS_DB = (-0.3, 20.0)
+#: The average of both ways is the loss; below nothing it is noise (three times 0.05 dB), and more is a wrong sign.
+BOTH_WAYS_DB = (-0.15, 20.0)
 _TEXT = re.compile(r"[^\s,;\"'](?:[^\n\r\t,;\"']{0,62}[^\s,;\"'])?")
 _PSEUDONYM = re.compile(r"[A-Za-z0-9._-]{1,64}")
 

@@ -84,7 +84,7 @@ def _joints(lost: Loss) -> list[str]:
         line += f"; {figures.quantity(lost.inserted_m, 'm')} inserted, {figures.loss(lost.inserted_loss_db)} of it"
     if lost.given_back_db:
         line += f"; {figures.loss(lost.given_back_db)} comes back"
-    lines = [line, *_kept(lost), *(text for text in (lost.given_back_why, lost.chance_said) if text)]
+    lines = [line, *_kept(lost), *_by_joint(lost), *(text for text in (lost.given_back_why, lost.chance_said) if text)]
     lines += [*lost.reflectance_said, *(text for text in (lost.reading_said,) if text)]
     return lines
 
@@ -99,6 +99,11 @@ def _kept(lost: Loss) -> list[str]:
     if lost.redos_expected < _SELDOM:
         return [line]
     return [f"{line}; that is to be expected {figures.how_often(lost.redos_expected, 'fibre')}"]
+
+
+def _by_joint(lost: Loss) -> list[str]:
+    """Limits that are not the same for every joint and attempt."""
+    return [row.said for row in lost.limits] if len(lost.limits) > 1 else []
 
 
 def crew(advice: Advice) -> list[str]:

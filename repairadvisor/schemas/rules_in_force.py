@@ -57,7 +57,7 @@ class FigureSchema(Schema):
     of = fields.String(
         required=True,
         metadata={
-            "enum": ["limit", "rate", "floor"],
+            "enum": ["limit", "rate", "after_work", "floor"],
             "description": "a limit of rules, a rate of prices, the least chance that the link closes",
         },
     )
