@@ -231,7 +231,7 @@ def test_a_service_that_keeps_nothing_has_no_charts(tmp_path: Path) -> None:
 
 
 @settings(max_examples=40, deadline=None)
-@given(st.lists(st.floats(-0.3, 20.0), min_size=1, max_size=40))
+@given(st.lists(st.floats(-0.15, 20.0), min_size=1, max_size=40))
 def test_all_of_a_chart_is_inside_its_picture(losses: list[float]) -> None:
     joints = [made(i, loss, machine="m-1") for i, loss in enumerate(losses)]
     (chart,) = workmanship_of(joints, light()).charts

@@ -1,48 +1,45 @@
 """What one attempt says of workmanship: how it was read, and what was to be expected where it was made.
 
 Read both ways counts before read one way, and the shortest wavelength first, at which a bend beside the joint loses
-least. What the machine showed counts where nothing else was read, since attempts that it showed to be bad are cut
-unmeasured: left out, joints would look better than they are. An attempt is left out only for what has nothing to do
-with how well it turned out, but where nothing at all was read of it; then that is told.
+least. One way, the step of unlike fibres is taken off, as far as it is known. What the machine showed counts where
+nothing else was read, since attempts that it showed to be bad are cut unmeasured: left out, joints would look better
+than they are. An attempt is left out only for what has nothing to do with how well it turned out, but where nothing at
+all was read of it; then that is told.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import functools
+import math
 from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 
 from repairadvisor.decision.fibre_width import mismatch_of, size_of
 from repairadvisor.decision.joint_classes import workplace_factor
-from repairadvisor.decision.light import MULTIMODE, SINGLE_MODE, USUAL_CORE_UM, USUAL_RADIUS_UM, Light, joint_model
-from repairadvisor.facts.context import Context
+from repairadvisor.decision.light import MULTIMODE, SINGLE_MODE, Light, joint_model
+from repairadvisor.facts.context import Context, make_context
 from repairadvisor.facts.value import Between, Known
 from repairadvisor.facts.vocabulary import BY_NAME
 from repairadvisor.optics.distribution import LossModel
+from repairadvisor.outcome.conclusions import Sides, concluded, sides_of
 from repairadvisor.outcome.reading_law import hundredths
 from repairadvisor.outcome.reported import CARRIED_NM, EXACT, Attempt, Reading
 from repairadvisor.policy.model import Policy
 from repairadvisor.policy.plan import DIMENSIONS, Plan
 
 BOTH_WAYS, ONE_WAY, SHOWN = "both ways", "one way", "machine's estimate"
-#: How a reading was come by, and the rate of the policy that says how far it may be off.
-NOISE: Mapping[str, str] = {
-    BOTH_WAYS: "reading_sigma_both_ways_db",
-    ONE_WAY: "reading_sigma_one_way_db",
-    SHOWN: "machine_estimate_sigma_db",
-}
 
 NOTHING_READ = "nothing was read of it: were such joints cut because they looked bad, the others look too good"
 NO_PLAN = "its advice names no plan, so nobody knows where it was made"
 NO_MODE = "nobody said whether the fibre is single-mode or multimode"
 NO_SPREAD = "no ends are joined by hand in it"
-ONE_WAY_UNLIKE = "read one way where fibres of unlike width meet"
 TOO_MANY = "more than four joints were read together"
-WHY_LEFT_OUT = (NOTHING_READ, NO_PLAN, NO_MODE, NO_SPREAD, ONE_WAY_UNLIKE, TOO_MANY)
+WHY_LEFT_OUT = (NOTHING_READ, NO_PLAN, NO_MODE, NO_SPREAD, TOO_MANY)
 
+INSERTS = "insert_section"
 _MOST_TOGETHER = 4
-#: What unlike widths may lose before a reading one way says nothing of the joint: its false step is far larger, 0.15 dB
-#: of step where 0.005 dB are lost.
-_UNLIKE_DB = 0.005
+#: Beyond it a reading says nothing whatever it is off by.
+_MOST_NOISE_DB = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,12 +90,12 @@ def usable(made: Made, light: Light) -> Usable | str:
         return reason
     plan = _plan(made.plan)
     assert plan is not None  # else there was a reason
-    how = SHOWN if read is None else BOTH_WAYS if read.ways == 2 else ONE_WAY
-    size_um, unlike_db = _widths(made.context, mode, light)
-    if how == ONE_WAY and unlike_db > _UNLIKE_DB:
-        return ONE_WAY_UNLIKE
-    if plan.layout == "insert_section":
+    told = _nothing_told() if made.context is None else made.context
+    size_um, unlike_db = _widths(told, mode, light)
+    if plan.layout == INSERTS:
         unlike_db *= 0.5  # the piece is like one of its neighbours: one of the two joints has all of it
+    sides = sides_of(light, told, mode, inserts=plan.layout == INSERTS, joint=attempt.joint)
+    how, loss_db, noise_db = _as_read(attempt, read, sides, policy)
     condition = Condition(
         method=attempt.method,
         mode=mode,
@@ -106,12 +103,21 @@ def usable(made: Made, light: Light) -> Usable | str:
         size_um=size_um,
         factor=workplace_factor(policy, replace(plan, method=attempt.method)),
         joints=attempt.joints_read,
-        noise_db=policy.rates[NOISE[how]].value,
+        noise_db=noise_db,
     )
-    loss_db = (attempt.machine_estimate_db or 0.0) if read is None else read.loss_db
-    return Usable(
-        condition, EXACT if read is None else read.bound, hundredths(loss_db - unlike_db * attempt.joints_read), how
-    )
+    bound = EXACT if read is None else read.bound
+    return Usable(condition, bound, hundredths(loss_db - unlike_db * attempt.joints_read), how)
+
+
+def _as_read(attempt: Attempt, read: Reading | None, sides: Sides, policy: Policy) -> tuple[str, float, float]:
+    """How a reading was come by, the loss it tells, and how far it may be off, dB, to a hundredth."""
+    if read is None:
+        return SHOWN, attempt.machine_estimate_db or 0.0, policy.rates["machine_estimate_sigma_db"].value
+    found = concluded(read, sides, policy.after_work)
+    # a step that is only bounded is as likely to lie anywhere between: an even spread, as wide as that in its variance
+    unknown_db = (found.high_db - found.low_db) / math.sqrt(12.0)
+    noise_db = round(math.hypot(found.sigma_db, unknown_db), 2)
+    return BOTH_WAYS if found.ways == 2 else ONE_WAY, found.loss_db, min(noise_db, _MOST_NOISE_DB)
 
 
 def _why_not(made: Made, mode: str, read: Reading | None, policy: Policy) -> str:
@@ -148,10 +154,8 @@ def _mode(made: Made, policy: Policy) -> str:
     return left[0] if len(left) == 1 else ""
 
 
-def _widths(context: Context | None, mode: str, light: Light) -> tuple[float, float]:
+def _widths(context: Context, mode: str, light: Light) -> tuple[float, float]:
     """The width of the fibre, µm, to a tenth, and what unlike widths lose there, dB."""
-    if context is None:
-        return (USUAL_RADIUS_UM if mode == SINGLE_MODE else USUAL_CORE_UM), 0.0
     size_um = size_of(light, context, mode)
     if mode == MULTIMODE:
         return size_um, 0.0
@@ -160,3 +164,8 @@ def _widths(context: Context | None, mode: str, light: Light) -> tuple[float, fl
         told.value if isinstance(told, Known) else 0.5 * (told.low + told.high) if isinstance(told, Between) else 0
     )
     return round(size_um, 1), float(unlike_db)
+
+
+@functools.cache
+def _nothing_told() -> Context:
+    return make_context(datetime(2031, 1, 1, tzinfo=UTC), {})[0]

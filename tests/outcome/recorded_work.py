@@ -51,7 +51,7 @@ def losses(rng, count: int, scale: float = 1.0) -> np.ndarray:
     """Fused joints at a bench, as read both ways, dB."""
     clean = L0_DB + rng.exponential(OFFSET_DB * scale**2, count) + rng.exponential(TILT_DB * scale**2, count)
     loss = np.where(rng.random(count) < FAILING, L0_DB + rng.exponential(FAILED_DB, count), clean)
-    return loss + rng.normal(0.0, NOISE_DB, count)
+    return np.maximum(loss + rng.normal(0.0, NOISE_DB, count), -0.15)  # no less is taken for a reading
 
 
 def fused(rng, count: int, scale: float = 1.0, begin: int = 0, **said) -> list[Made]:

@@ -158,7 +158,7 @@ def test_about_how_long_it_takes_is_about_right(interval, shift):
 @given(
     st.lists(
         st.tuples(
-            st.floats(-0.3, 20.0),
+            st.floats(-0.15, 20.0),
             st.sampled_from(["", "m-1", "m-2"]),
             st.sampled_from(["", "c-1"]),
             st.sampled_from(["", "p-1", "p-2"]),
