@@ -154,6 +154,7 @@ def test_only_what_was_made_since_is_in_it(client: FlaskClient) -> None:
         ("since=2031-05-04T07:30:00Z&since=2031-05-05T07:30:00Z", "name-twice", "since"),
         ("sinze=2031-05-04T07:30:00Z", "unknown-field", "sinze"),
         ("since=%00", "wrong-time", "since"),
+        ("since=", "wrong-time", "since"),
         ("since=9999-99-99T00:00:00Z", "wrong-time", "since"),
     ],
 )

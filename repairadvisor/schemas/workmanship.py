@@ -120,8 +120,8 @@ def read_since(given: Mapping[str, Sequence[str]]) -> datetime | None:
     texts = given.get(SINCE, ())
     if len(texts) > 1:
         faults.append(Fault("name-twice", SINCE, shown(texts[-1]), "stands twice", "once"))
-    moment = read_moment(texts[0]) if texts and texts[0] else None
-    if texts and texts[0] and moment is None:
+    moment = read_moment(texts[0]) if texts else None
+    if texts and moment is None:
         faults.append(Fault("wrong-time", SINCE, shown(texts[0]), "is no moment", "2031-05-04T07:30:00Z"))
     if faults:
         raise InputError(faults)
