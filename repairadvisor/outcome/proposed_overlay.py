@@ -85,9 +85,10 @@ def _rounded(value: float) -> float:
 
 
 def _comment(paragraph: str) -> list[str]:
-    """A paragraph as comment lines."""
+    """A paragraph as comment lines, in which no sign stands that TOML forbids there."""
     lines = ["#"]
-    for word in paragraph.split():
+    printable = "".join(sign if sign.isprintable() or sign.isspace() else "?" for sign in paragraph)
+    for word in printable.split():
         if len(lines[-1]) + 1 + len(word) > _WIDTH and lines[-1] != "#":
             lines.append("#")
         lines[-1] += f" {word}"

@@ -10,10 +10,13 @@ from hypothesis import strategies as st
 
 from outcome.recorded_work import BEGAN, UP_A_POLE, fused, light, made
 from outcome.test_control_chart import two_sided
+from repairadvisor.decision.reasons import Words
+from repairadvisor.errors import PolicyError
 from repairadvisor.outcome.attempt_readings import NOTHING_READ
-from repairadvisor.outcome.control_chart import LOWER, UPPER, average_run_length
+from repairadvisor.outcome.control_chart import LOWER, SIDES, UPPER, average_run_length
 from repairadvisor.outcome.reported import Reading
 from repairadvisor.outcome.workmanship_charts import KINDS, MOST_POINTS, Companion, workmanship_of
+from repairadvisor.outcome.workmanship_said import Said
 
 SEED = 20310504
 WHO = {"machine": "m-1", "cleaver": "c-1", "person": "p-1"}
@@ -145,6 +148,21 @@ def test_only_the_last_joints_are_held():
     (chart,) = found.charts
     assert (chart.joints, len(chart.points)) == (MOST_POINTS + 50, MOST_POINTS)
     assert chart.points[-1].at == chart.last
+
+
+@pytest.mark.parametrize("side", SIDES)
+@pytest.mark.parametrize("kind", KINDS)
+def test_the_policy_says_what_usually_lies_behind_every_kind_of_signal(kind, side):
+    said = Said(Words(light().policy.wording), 0.5, 5.0)
+    causes = said.usually(side, kind)
+    assert causes
+    assert all(one.strip() for one in causes)
+    assert "m-1" in said.together(kind, "m-1", 2, 3, 1.0)
+
+
+def test_a_wording_without_causes_is_refused():
+    with pytest.raises(PolicyError, match=r"workmanship\.causes\.upper\.machine: is no list of sentences"):
+        Said(Words({"workmanship": {"causes": {"upper": {"machine": "worn"}}}}), 0.5, 5.0).usually(UPPER, "machine")
 
 
 @pytest.mark.parametrize("shift", [0.0, 0.25, 0.5, 0.75, 1.0, 1.5])
