@@ -24,6 +24,8 @@ from typing import Any
 ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT))  # this tree, and not a copy that was installed before
 
+import judged_results  # noqa: E402 -- see above
+
 from repairadvisor.decision import method  # noqa: E402 -- see above
 from repairadvisor.decision.advice import Advice  # noqa: E402
 from repairadvisor.decision.document import Answer, write  # noqa: E402
@@ -474,14 +476,28 @@ def read_jobs(file: Path) -> list[Job]:
     return jobs
 
 
+def read_results(file: Path) -> list[Job]:
+    """The results of a file that were judged after the work, if it has any."""
+    content = json.loads(file.read_text(encoding="utf-8"))
+    results = content.get("follow_ups", [])
+    needed = ("id", "facts", "verdict", "why", "must_warn", "turning_points")
+    if not all(isinstance(one, dict) and all(k in one for k in needed) for one in results):
+        sys.exit(f"{file.name}: not a file of judged results; each needs {', '.join(needed)}")
+    return list(results)
+
+
 def main() -> None:
     """Report on the file that is named."""
     if len(sys.argv) != 2:
         sys.exit("usage: judged_jobs.py FILE.json")
     jobs = read_jobs(Path(sys.argv[1]))
+    results = read_results(Path(sys.argv[1]))
     strange = [name for name in (*HARMLESS, *AUTHORISATIONS.values()) if name not in BY_NAME]
     assert not strange, strange
-    report(jobs, prepare(default_policy()))
+    rules = prepare(default_policy())
+    report(jobs, rules)
+    if results:
+        judged_results.report(results, rules, lambda facts: read_context({"facts": facts}))
 
 
 if __name__ == "__main__":

@@ -21,6 +21,7 @@ from repairadvisor.decision.advice import (
     FactUsed,
     Fallback,
     GroupRestored,
+    KeepUpTo,
     KitLine,
     Lift,
     Loss,
@@ -90,6 +91,7 @@ def a_loss(**changes: Any) -> Loss:
         "redos_expected": 0.04,
         "good_up_to_db": 0.15,
         "keep_up_to_db": (0.15, 0.15),
+        "limits": (KeepUpTo(1, 1, 1, 2, 0.0, None, 0.15, "Kept up to 0.15 dB: every joint"),),
         "by_wavelength": {
             "1310": WavelengthLoss(0.045, 0.04, 0.09, 0.14, 3.06, 0.9996),
             "1550": WavelengthLoss(0.041, 0.04, 0.08, 0.12, None, None),

@@ -42,10 +42,27 @@ class WavelengthLoss:
 
 
 @dataclass(frozen=True, slots=True)
+class KeepUpTo:
+    """Up to what reading a joint is kept (``keep_up_to_db``; None: any) at some attempts at some joints of
+    a fibre, once those before it read ``lost_from_db`` to ``lost_to_db`` together (None: without end). ``said``: that
+    in words."""
+
+    joint_from: int
+    joint_to: int
+    attempt_from: int
+    attempt_to: int
+    lost_from_db: float
+    lost_to_db: float | None
+    keep_up_to_db: float | None
+    said: str
+
+
+@dataclass(frozen=True, slots=True)
 class Loss:
     """What a plan costs in light. Keys of ``by_wavelength`` are nanometres as text. ``redos_expected`` on each fibre.
     ``good_up_to_db``: up to what reading a joint is good, whatever the margin; ``keep_up_to_db``: up to what reading
-    the first joint is kept, attempt by attempt while another may follow. ``margin_before_db``: the margin before the
+    the first joint is kept, attempt by attempt while another may follow; ``limits`` the same for every joint, by what
+    those before it lost. ``margin_before_db``: the margin before the
     fault, its least and its most; nothing where it is not known. ``chance_all_close_at_least``: of all fibres of the
     repair. ``reflectance_together_db``: the plan's joints of a fibre seen from one end. ``reading_said``: what a
     reading from one end may tell."""
@@ -55,6 +72,7 @@ class Loss:
     redos_expected: float
     good_up_to_db: float
     keep_up_to_db: tuple[float, ...]
+    limits: tuple[KeepUpTo, ...]
     by_wavelength: dict[str, WavelengthLoss]
     inserted_m: float
     inserted_loss_db: float

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from repairadvisor.decision.advice import Loss, WavelengthLoss
+from repairadvisor.decision.advice import KeepUpTo, Loss, WavelengthLoss
 from repairadvisor.decision.cost import Costs
 from repairadvisor.decision.fibre_width import size_of, step_of_widths_db
 from repairadvisor.decision.light import (
@@ -17,6 +17,7 @@ from repairadvisor.decision.light import (
     inserted_ends_m,
     mode_of,
 )
+from repairadvisor.decision.limits_table import limits_table
 from repairadvisor.decision.link_budget import margin_of
 from repairadvisor.decision.plan_rows import fibres_fact
 from repairadvisor.decision.reasons import Words
@@ -105,6 +106,7 @@ class _Stated:
             redos_expected=_tidy(self._redos()),
             good_up_to_db=_tidy(self._good()),
             keep_up_to_db=self._limits(),
+            limits=self._table(),
             by_wavelength={
                 str(nm): self._with_margin(self.lost(nm), back[nm], misses.get(nm)) for nm in self.looked_at
             },
@@ -184,10 +186,15 @@ class _Stated:
     def _good(self) -> float:
         """The owner's limit, or what a good joint keeps with what unlike fields add; a plug has no owner's."""
         redone = self.costs.redone
-        usual = redone.good_up_to_db(self.plan, self.services[0]) + redone.unlike_db(self.plan)
+        most = redone.joint_limit(self.plan, self.services[0]).limit_db + redone.unlike_db(self.plan)
         owner = settled_number(self.context, "owner_joint_limit_db")
         plug = self.rules.policy.joints[self.joint.method, self.mode].pairs > 0
-        return usual if owner is None or plug else min(usual, owner)
+        return most if owner is None or plug else min(most, owner)
+
+    def _table(self) -> tuple[KeepUpTo, ...]:
+        """Those limits for every joint and attempt, by what the joints before lost."""
+        redo = self._redo(self.services[0], self.low if self.known_margin else _AMPLE_DB)
+        return limits_table(redo, self._attempts(redo), self.costs.redone.unlike_db(self.plan), self.words)
 
     def _limits(self) -> tuple[float, ...]:
         """Up to what reading the first joint is kept, attempt by attempt, while another one may follow; for the least

@@ -50,7 +50,8 @@ GRID_DB = (
 )
 _GRID = np.array(GRID_DB)
 #: An owner's limit that more joints than this miss is not met by making them again: his leave is asked beforehand.
-_HOPELESS = 0.5
+HOPELESS = 0.5
+OWNER, USUAL = "owner", "usual"
 #: Attempts for which a shelf full of bodies lasts: nobody makes more.
 _AS_GOOD_AS_ENDLESS = 1000
 _BODIES = {
@@ -71,6 +72,15 @@ class AttemptCost:
     def total(self) -> float:
         """What the rule weighs."""
         return self.work + self.outage
+
+
+@dataclass(frozen=True, slots=True)
+class JointLimit:
+    """Up to what one joint may lose: who set it (the owner, or usage), and what passing it costs, in money."""
+
+    limit_db: float
+    set_by: str
+    over_cost: float
 
 
 @dataclass(slots=True)
@@ -139,7 +149,7 @@ class Redone:
             rule = self.redo(plan, service, 0.0)
             shift = self.shift_db(self.light.joint(plan), service, self.light.wavelengths(service)[0])
             left = np.minimum(np.maximum(_GRID - shift, _LEAST_DB), _MOST_DB)
-            law, budget = self._law(self.light.joint(plan), service), rule.budget
+            law, budget = self.law(self.light.joint(plan), service), rule.budget
             over = RedoOverMargins(
                 law, len(rule.laws), left, budget.second_visit, budget.given_back, rule.attempts
             ).expected
@@ -181,7 +191,7 @@ class Redone:
         attempts = self._limited(plan, service)
         shared = self._last.setdefault((joint.key, service, attempts), {})
         return Redo(
-            [self._law(joint, service)] * joint.joints,
+            [self.law(joint, service)] * joint.joints,
             Budget(
                 min(max(margin, _LEAST_DB), _MOST_DB),
                 self.policy.rates["second_visit_cu"].value,
@@ -192,16 +202,30 @@ class Redone:
         )
 
     def _limited(self, plan: Plan, service: str) -> Attempts:
-        """The attempts, and up to what a joint is kept whatever the margin: the owner's limit for what stays, and what
-        a good joint of its kind keeps; both for what the joint itself loses, unlike mode fields apart."""
-        attempts, law = self.attempts(plan), self._law(self.light.joint(plan), service)
+        """The attempts, and up to what a joint is kept whatever the margin, for what the joint itself loses."""
+        attempts, law = self.attempts(plan), self.law(self.light.joint(plan), service)
         if law.tries == 1 or attempts.each == 1:
             return replace(attempts, redo_cost=0.0, each=1)
-        usual = self.good_up_to_db(plan, service)
+        limit = self.joint_limit(plan, service)
+        if limit.set_by == OWNER and limit.limit_db <= self.good_up_to_db(plan, service):
+            hopeless = law.tail(0, limit.limit_db) > HOPELESS
+            limit = self._usual_limit(plan, service) if hopeless else limit
+        return replace(attempts, owner_limit_db=limit.limit_db, over_limit_cost=limit.over_cost)
+
+    def joint_limit(self, plan: Plan, service: str) -> JointLimit:
+        """Up to what a joint is kept whatever the margin: the owner's limit for what stays, as far as such joints are
+        ever accepted, else what a good joint of its kind keeps; both for what the joint itself loses, unlike mode
+        fields apart."""
+        attempts, made = self.attempts(plan), self.policy.joints[plan.method, mode_of(service)]
         owner = attempts.owner_limit_db
-        if owner is not None and owner <= usual and law.tail(0, owner) <= _HOPELESS:
-            return attempts
-        return replace(attempts, owner_limit_db=usual, over_limit_cost=0.0)
+        if owner is None:
+            return self._usual_limit(plan, service)
+        if owner > made.allowed_up_to_db:
+            return JointLimit(made.allowed_up_to_db, USUAL, 0.0)
+        return JointLimit(owner, OWNER, attempts.over_limit_cost)
+
+    def _usual_limit(self, plan: Plan, service: str) -> JointLimit:
+        return JointLimit(self.good_up_to_db(plan, service), USUAL, 0.0)
 
     def good_up_to_db(self, plan: Plan, service: str) -> float:
         """Up to what a joint of a kind is good, whatever the margin and however many were made before."""
@@ -229,7 +253,8 @@ class Redone:
             self._sizes[mode] = size_of(self.light, self.context, mode)
         return self._sizes[mode]
 
-    def _law(self, joint: JointClass, service: str) -> JointLaw:
+    def law(self, joint: JointClass, service: str) -> JointLaw:
+        """What a joint of a class may lose, attempt by attempt, from the attempts on that were made before."""
         key = (joint.method, joint.factor, service)
         if key not in self._laws:
             law = self.light.law(joint, service, self._size(service))

@@ -75,6 +75,7 @@ def rules_in_force(policy: Policy) -> RulesInForce:
     figures = [
         *(_figure("limit", number, words) for number in policy.limits.values()),
         *(_figure("rate", number, words) for number in policy.rates.values()),
+        *(_figure("after_work", number, words) for number in policy.after_work.values()),
         *(_figure("floor", number, words) for number in policy.light.floors.values()),
     ]
     return RulesInForce(

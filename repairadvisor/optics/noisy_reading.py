@@ -1,7 +1,7 @@
 """What a reading says about the true loss: chances on a grid, before and after the measurement.
 
-Node i of a grid stands for losses within half a step of ``i * step_db``. The weights of the noise are made
-when a policy is read (they take an exponential); a verdict then only adds, multiplies and divides.
+Node i of a grid stands for losses within half a step of ``i * step_db``. The weights of the noise take an exponential,
+of which twelve places are kept, the same on every machine; a verdict then only adds, multiplies and divides.
 """
 
 from __future__ import annotations
@@ -28,14 +28,16 @@ def reading_noise(sigma_db: float, step_db: float = 0.01) -> ReadingNoise:
     """Normal noise of ``sigma_db`` (0 to 1 dB) on a reading, cut off at six standard deviations.
 
     An averaged two-way loss repeats within 0.02 to 0.05 dB in the field (from memory); a one-way one see
-    ``otdr.one_way_sigma_db``. Zero: the reading is the truth. Prepare time. Errors: OpticsError.
+    ``otdr.one_way_sigma_db``. Zero: the reading is the truth. Errors: OpticsError.
     """
     in_range("standard deviation of a reading", sigma_db, 0.0, 1.0, "dB")
     in_range("step", step_db, 1e-4, 0.1, "dB")
     if sigma_db == 0.0:
         return ReadingNoise(step_db, (1.0,))
     count = int(_FARTHEST * sigma_db / step_db) + 1
-    return ReadingNoise(step_db, tuple(math.exp(-0.5 * (d * step_db / sigma_db) ** 2) for d in range(count)))
+    weights = (math.exp(-0.5 * (d * step_db / sigma_db) ** 2) for d in range(count))
+    # the last bits of exp differ between machines, so none that a verdict could hang on is kept
+    return ReadingNoise(step_db, tuple(round(weight, 12) for weight in weights))
 
 
 def given_reading(chances: Sequence[float], reading_db: float, noise: ReadingNoise) -> tuple[float, ...]:

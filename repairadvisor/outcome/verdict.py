@@ -8,38 +8,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-#: Keep it; make it again; ask somebody who may decide more; not yet: one thing comes first.
-ACCEPT, REDO, ESCALATE, WITHHELD = "accept", "redo", "escalate", "withheld"
-VERDICTS = (ACCEPT, REDO, ESCALATE, WITHHELD)
+from repairadvisor.policy.after_work import VERDICTS
 
-#: The one thing to do before a verdict can be given.
-DO_FIRST = (
-    "clean",
-    "re_lay",
-    "measure_other_way",
-    "measure_loss",
-    "measure_reflectance",
-    "pull_test",
-    "trace_whole_link",
-)
-
-#: What decided, gates first: the verdict's ``reason``.
-REASONS = (
-    "strength",
-    "inspection",
-    "reflectance",
-    "link_loss",
-    "not_measured",
-    "bend",
-    "one_way",
-    "common_cause",
-    "owner_limit",
-    "usual_limit",
-    "budget",
-    "money",
-    "attempts_used_up",
-    "within",
-)
+ACCEPT, REDO, ESCALATE, WITHHELD = VERDICTS
 
 #: What is still owed where a joint is kept for the time being: the verdict's ``owed``.
 OWED = ("reverse_trace", "longer_wavelength", "link_level")
@@ -49,24 +20,25 @@ OWED = ("reverse_trace", "longer_wavelength", "link_level")
 class LossRead:
     """What is concluded of the loss at one wavelength, of the fibre that loses most where a ribbon is judged.
 
-    ``loss_db`` is the average of both ways, or a reading from one end less the step that unlike fibres make; between
-    ``low_db`` and ``high_db`` the truth lies with the policy's confidence. ``ways`` 1 or 2.
+    ``read_db`` is the average of both ways, or the reading from one end, which also holds the step that unlike fibres
+    make; the loss lies between ``low_db`` and ``high_db``, steps that may be there and twice the noise allowed for, and
+    is nothing at least. ``ways`` 1 or 2.
     """
 
     nm: int
     ways: int
-    loss_db: float
+    read_db: float
     low_db: float
     high_db: float
 
 
 @dataclass(frozen=True, slots=True)
 class Owed:
-    """Something still owed: what (one of ``OWED``), in words, and until when."""
+    """Something still owed: what (one of ``OWED``), in words, and within how many hours of the attempt."""
 
     what: str
     said: str
-    by: str
+    within_h: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,12 +58,14 @@ class Another:
 class Verdict:
     """The verdict on the last attempt at one joint of one fibre, or of a ribbon as one.
 
-    ``fibres`` names all fibres it speaks of, ``fibre`` the one that decided; ``joint`` is its number on the fibre and
-    ``joints_read`` how many joints the readings hold together. ``limit_db`` is the greatest loss, read as this one was
-    read, at which this attempt would be accepted; ``limit_from`` says what set it ("owner", "usual", "money", or ""
-    where anything is accepted). ``below_limit_db`` is what is left of it; ``margin_left_db`` what is left of the link's
-    margin if the joint is kept. ``chance_within`` is the chance that the true loss is within owner's or usual limit.
-    ``do_first`` is one of ``DO_FIRST`` where the verdict is withheld, else "". ``cautions`` are (tag, text).
+    ``verdict``, ``reason`` and ``do_first`` are words of :mod:`repairadvisor.policy.after_work`; ``do_first`` is
+    "" unless the verdict is withheld. ``fibres`` are all it speaks of, ``fibre`` the one that decided; ``joint`` is its
+    number on the fibre and ``joints_read`` how many joints the readings hold together. ``limit_db`` is the greatest
+    reading at which this attempt would be accepted (None where any would, or where nothing was read); ``limit_from``
+    says what set it ("owner", "usual", "money", ""), ``below_limit_db`` what is left of it. ``margin_left_db``: of the
+    link's margin, if the joint is kept. ``chance_within``: that the true loss keeps the limit for one joint.
+    ``chance_missed``: that the link does not close if it is kept (None where the margin is not known). ``cautions`` are
+    pairs of tag and text. ``owed_by`` is the moment until which the first of what is owed has to be there, "" of none.
     """
 
     verdict: str
@@ -123,6 +97,7 @@ class Verdict:
     to_whom: str
     with_what: tuple[str, ...]
     cautions: tuple[tuple[str, str], ...]
+    owed_by: str
     made_at: str
     now: str
     policy: str

@@ -14,7 +14,7 @@ from repairadvisor.policy.table import nearest
 #: Named tables to which an overlay may add one.
 _ADDABLE = ("limit", "derived")
 #: Named tables whose names are all there are.
-_CLOSED = ("rate", "fact", "floor", "floor_check", "fibre", "least_by_place", "least_by_access")
+_CLOSED = ("rate", "after_work", "fact", "floor", "floor_check", "fibre", "least_by_place", "least_by_access")
 #: What has to stand beside a number that changes, in the unit in which it stood.
 _IN_UNITS = ("value", "low", "high", "cu", "p50", "p95")
 ADD = "add"

@@ -33,6 +33,7 @@ from repairadvisor.policy.model import (
     StepRow,
 )
 from repairadvisor.policy.plan import sensible_plans
+from repairadvisor.policy.read_after_work import AFTER_WORK_FILE, read_after_work, read_to_do
 from repairadvisor.policy.read_claims import CLAIM_FILE, read_claims
 from repairadvisor.policy.read_light import read_joint, read_light
 from repairadvisor.policy.read_numbers import read_crew, read_facts, read_minutes, read_plan_words, read_price
@@ -64,6 +65,7 @@ FILES = (
     "hazard_control.toml",
     "wording.toml",
     "claims.toml",
+    "after_work.toml",
 )
 SCREEN_FILES = "screens_"
 UNITS_OF_MONEY = ("cu", "cu/h")
@@ -223,6 +225,7 @@ class _Loader:
         prices = self.table("prices.toml")
         joints = self.table("joints.toml")
         crew = self.table("crew.toml")
+        after = self.table(AFTER_WORK_FILE)
         places = BY_NAME["place"].words
         policy = Policy(
             id=policy_id,
@@ -236,6 +239,8 @@ class _Loader:
             minutes=tuple(self._minutes()),
             prices=tuple(self._prices(prices)),
             rates={name: _rate(name, table) for name, table in prices.tables("rate")},
+            after_work=read_after_work(after),
+            to_do=read_to_do(after, self.words["method"], self._tags()),
             crew_by_place=read_crew(crew, "least_by_place", places),
             crew_by_access=read_crew(crew, "least_by_access", self.words["access"]),
             joints={
@@ -367,6 +372,7 @@ def _refuse_doubles(policy: Policy) -> None:
         ("item", policy.kit),
         ("control", policy.controls),
         ("claim", policy.claims),
+        ("do", policy.to_do),
     ):
         seen: set[str] = set()
         for row in rows:

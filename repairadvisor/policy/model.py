@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from repairadvisor.policy.after_work import ToDo
 from repairadvisor.policy.condition import Condition
 from repairadvisor.policy.plan import PartialPlan, Plan
 
@@ -207,9 +208,9 @@ class JointSet:
     """Workmanship of one method for one mode of fibre: what its loss is made of.
 
     Lateral offset and tilt per axis (standard deviations), a constant, the mated pair's 97 % limit (None: no
-    plug), and the branch that fails; whether a plan counts on a bad one being made
-    again, and up to what loss one is good, whatever the margin. Reflectance in dB by polish
-    ("any" where it makes no difference): what a plan is held to at ordinary temperatures, and the worst of its life.
+    plug), and the branch that fails; whether a plan counts on a bad one being made again, up to what loss one is good,
+    whatever the margin, and up to what an owner's higher limit counts. Reflectance in dB by polish ("any" where it
+    makes no difference): what a plan is held to at ordinary temperatures, and the worst of its life.
     """
 
     method: str
@@ -223,6 +224,7 @@ class JointSet:
     failure_mean_db: float
     made_again: bool
     good_up_to_db: float
+    allowed_up_to_db: float
     reflectance_db: Mapping[str, Number]
     reflectance_worst_db: Mapping[str, Number]
     source: str
@@ -338,6 +340,8 @@ class Policy:
     minutes: tuple[MinutesRow, ...]
     prices: tuple[PriceRow, ...]
     rates: Mapping[str, Number]
+    after_work: Mapping[str, Number]
+    to_do: tuple[ToDo, ...]
     crew_by_place: Mapping[str, int]
     crew_by_access: Mapping[str, int]
     joints: Mapping[tuple[str, str], JointSet]

@@ -25,7 +25,7 @@ OVERLAY_FILES = tuple(name for name in FILES if name != "plan_words.toml")
 #: Lists of rows, and by which of its keys a row is known.
 ROWS: Mapping[str, tuple[str, ...]] = {
     **dict.fromkeys(
-        ("screen", "step", "item", "price", "minutes", "slot", "control", "caution", "adjust", "claim"),
+        ("screen", "step", "item", "price", "minutes", "slot", "control", "caution", "adjust", "claim", "do"),
         ("id",),
     ),
     "joint": ("method", "mode"),

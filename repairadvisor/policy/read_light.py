@@ -29,6 +29,12 @@ def read_joint(row: Table, words: Words) -> JointSet:
     pairs = int(row.number("pairs"))
     if bool(pairs) != (pair is not None):
         raise PolicyError(row.where, f"has {pairs} pairs and {'a' if pair else 'no'} pair_97_db", "both or neither")
+    good = read_number("good_up_to_db", row.child("good_up_to_db")).value
+    allowed = good
+    if "allowed_up_to_db" in row.raw:
+        allowed = read_number("allowed_up_to_db", row.child("allowed_up_to_db")).value
+    if allowed < good:
+        raise PolicyError(f"{row.where}: allowed_up_to_db", f"is {allowed:g}", f"good_up_to_db ({good:g}) or more")
     joint = JointSet(
         method=method,
         mode=mode,
@@ -39,7 +45,8 @@ def read_joint(row: Table, words: Words) -> JointSet:
         pairs=pairs,
         failure_chance=numbers["failure_chance"].value,
         failure_mean_db=numbers["failure_mean_db"].value,
-        good_up_to_db=read_number("good_up_to_db", row.child("good_up_to_db")).value,
+        good_up_to_db=good,
+        allowed_up_to_db=allowed,
         made_again=bool(row.take("made_again", bool, True)),
         reflectance_db={name: read_number(name, table) for name, table in row.tables("reflectance_db")},
         reflectance_worst_db={name: read_number(name, table) for name, table in row.tables("reflectance_worst_db")},

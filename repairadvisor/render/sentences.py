@@ -101,6 +101,12 @@ def _kept(lost: Loss) -> list[str]:
     return [f"{line}; that is to be expected {figures.how_often(lost.redos_expected, 'fibre')}"]
 
 
+def limits(advice: Advice) -> list[str]:
+    """Up to what joints are kept, where that is not the same for every joint and attempt."""
+    rows = () if advice.loss is None else advice.loss.limits
+    return [row.said for row in rows] if len(rows) > 1 else []
+
+
 def crew(advice: Advice) -> list[str]:
     """How many, and authorised for what."""
     if advice.crew.in_words:

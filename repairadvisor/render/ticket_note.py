@@ -74,6 +74,7 @@ def _optional(advice: Advice, heading: Mapping[str, str]) -> list[tuple[str, lis
     """Headed blocks; the last one yields first."""
     currency = sentences.currency(advice)
     blocks = [
+        ("limits", sentences.limits(advice)),
         ("turning_points", [one.said for one in advice.turning_points]),
         ("ranges", sentences.ranges(advice)),
         ("sources", sentences.sources(advice)),

@@ -57,8 +57,9 @@ class FigureSchema(Schema):
     of = fields.String(
         required=True,
         metadata={
-            "enum": ["limit", "rate", "floor"],
-            "description": "a limit of rules, a rate of prices, the least chance that the link closes",
+            "enum": ["limit", "rate", "after_work", "floor"],
+            "description": "a limit of rules, a rate of prices, what joints are held against after the work, the least "
+            "chance that the link closes",
         },
     )
     value = fields.Float(required=True)
