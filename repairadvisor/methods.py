@@ -29,10 +29,14 @@ from repairadvisor.decision.stored_light import as_plain
 from repairadvisor.errors import Fault, InputError
 from repairadvisor.facts.context import Context
 from repairadvisor.outcome.attempt_readings import Made
+from repairadvisor.outcome.judging import judge, repair_of
+from repairadvisor.outcome.reported import Attempt, Repair
+from repairadvisor.outcome.verdict import Verdict
 from repairadvisor.outcome.workmanship_charts import Workmanship, workmanship_of
 from repairadvisor.policy.load import LONGEST_FILE, load_policy
 from repairadvisor.policy.model import Claim, Policy
 from repairadvisor.policy.overlay import HEAD as OVERLAY_HEAD
+from repairadvisor.policy.plan import Plan
 from repairadvisor.store.compiled import Compiled
 from repairadvisor.store.policy_files import default_texts, read_overlays
 from repairadvisor.store.records import Records
@@ -74,6 +78,15 @@ class Method(Protocol):
 
     def workmanship(self, attempts: Iterable[Made]) -> Workmanship:
         """Control charts over recorded attempts in the order of the work."""
+
+    def judge(self, context: Context, plan_id: str, attempts: Sequence[Attempt], now: datetime) -> tuple[Verdict, ...]:
+        """The verdict on the last attempt at every joint of a repair; ``attempts`` are all that are known of it.
+
+        Raises :class:`InputError` for attempts that cannot be of this repair.
+        """
+
+    def repair(self, context: Context, plan_id: str, now: datetime) -> Repair:
+        """What reported attempts are held against, one by one."""
 
 
 @dataclass(frozen=True)
@@ -118,6 +131,15 @@ class PreparedMethod:
 
     def workmanship(self, attempts: Iterable[Made]) -> Workmanship:
         return workmanship_of(attempts, self.rules.light)
+
+    def judge(self, context: Context, plan_id: str, attempts: Sequence[Attempt], now: datetime) -> tuple[Verdict, ...]:
+        return judge(self.rules, context, self._plan(plan_id), attempts, now)
+
+    def repair(self, context: Context, plan_id: str, now: datetime) -> Repair:
+        return repair_of(self.rules, context, self._plan(plan_id), now)
+
+    def _plan(self, plan_id: str) -> Plan:
+        return next(plan for plan in self.policy.plans if plan.id == plan_id)
 
 
 def default_policy() -> Policy:

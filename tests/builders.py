@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -40,6 +40,8 @@ from repairadvisor.decision.fault_tree import Branch, Node, Tree
 from repairadvisor.decision.rules_in_force import Example, Figure, Rule, RulesInForce
 from repairadvisor.facts.context import Context
 from repairadvisor.outcome.attempt_readings import Made
+from repairadvisor.outcome.reported import Attempt, Repair
+from repairadvisor.outcome.verdict import Another, LossRead, Owed, Verdict
 from repairadvisor.outcome.workmanship_charts import Workmanship
 from repairadvisor.policy.model import Claim
 
@@ -367,6 +369,47 @@ def a_rule_in_force(policy_id: str, **changes: Any) -> RulesInForce:
     return RulesInForce(policy_id, "2", "2", (replace(rule, **changes),), (figure,))
 
 
+def a_verdict(**changes: Any) -> Verdict:
+    """A joint that may stay, with something in every part."""
+    parts: dict[str, Any] = {
+        "verdict": "accept",
+        "reason": "within",
+        "say": "Keep the joint.",
+        "because": "It is within the owner's limit, and another attempt would buy nothing.",
+        "fibre": "T1F1",
+        "fibres": ("T1F1",),
+        "joint": 1,
+        "joints_read": 1,
+        "method": "fusion_splice",
+        "attempt": 1,
+        "do_first": "",
+        "do_first_said": "",
+        "provisional": True,
+        "owed": (Owed("reverse_trace", "The trace from the far end.", 168.0),),
+        "losses": (LossRead(1310, 1, 0.08, -0.02, 0.18),),
+        "limit_db": 0.15,
+        "limit_from": "owner",
+        "limit_said": "The owner's limit is 0.15 dB.",
+        "below_limit_db": 0.07,
+        "margin_left_db": 2.9,
+        "chance_within": 0.97,
+        "chance_missed": 0.01,
+        "chance_common_cause": 0.02,
+        "another": Another(0.93, 14.0, "cu", 9.0, 2, "Another attempt: kept in 93 of 100, 14 cu, 9 min; 2 are left."),
+        "differently": ("Clean both ends and cleave anew.",),
+        "missing": ("a pull test",),
+        "to_whom": "",
+        "with_what": (),
+        "cautions": (("glass_shards", "Splinters of glass: eye protection, offcuts into the box."),),
+        "owed_by": "2031-05-11T07:30:00+00:00",
+        "made_at": NOW.isoformat(),
+        "now": NOW.isoformat(),
+        "policy": POLICY_ID,
+        "method_version": "2",
+    }
+    return Verdict(**{**parts, **changes})
+
+
 @dataclass(frozen=True)
 class FixedMethod:
     """A method that reads facts for real and then always gives the same advice."""
@@ -403,8 +446,35 @@ class FixedMethod:
     def plan_ids(self) -> frozenset[str]:
         return frozenset() if self.answer.plan is None else frozenset({self.answer.plan.id})
 
+    def repair(self, context: Context, plan_id: str, now: datetime) -> Repair:
+        return Repair(now, ("single_mode",), ("fusion_splice", "mechanical_splice"), 2)
+
+    def judge(self, context: Context, plan_id: str, attempts: Sequence[Attempt], now: datetime) -> tuple[Verdict, ...]:
+        """Up to 0.15 dB at 1310 nm both ways a joint may stay; a ribbon may where its worst fibre may."""
+        joints: dict[tuple[str, int], list[Attempt]] = {}
+        for one in attempts:
+            joints.setdefault((one.ribbon or one.fibre, one.joint), []).append(one)
+        return tuple(_fixed_verdict(some, now) for _, some in sorted(joints.items()))
+
     def standing_cautions(self, context: Context) -> tuple[str, ...]:
         return tuple(caution.text for caution in self.answer.cautions) if context.held else ()
+
+
+def _fixed_verdict(attempts: Sequence[Attempt], now: datetime) -> Verdict:
+    last = max(one.attempt for one in attempts)
+    some = [one for one in attempts if one.attempt == last]
+    read = [(0.0 if (found := one.reading(1310)) is None else found.loss_db, one.fibre) for one in some]
+    worst_db, fibre = max(read)
+    return a_verdict(
+        verdict="accept" if worst_db <= 0.15 else "redo",
+        fibre=fibre,
+        fibres=tuple(sorted(one.fibre for one in some)),
+        joint=some[0].joint,
+        attempt=last,
+        owed_by=(min(one.made_at for one in some) + timedelta(hours=168)).isoformat(),
+        made_at=max(one.made_at for one in some).isoformat(),
+        now=now.isoformat(),
+    )
 
 
 def a_database_url(folder: Path) -> str:

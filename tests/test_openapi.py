@@ -96,6 +96,19 @@ def test_each_example_of_a_tree_is_answered_as_the_file_says(app: Flask, name: s
     jsonschema.validate(response.get_json(), {**DOCUMENT, "$ref": "#/components/schemas/Tree"})
 
 
+@pytest.mark.parametrize("name", operations.EXAMPLES_OF_REPORTS)
+def test_each_example_of_a_report_is_answered_as_the_file_says(app: Flask, name: str) -> None:
+    client = app.test_client()
+    advice = client.post("/v1/advice", json={"facts": {}}).headers["Location"].rpartition("/")[2]
+    body = {**operations.EXAMPLES_OF_REPORTS[name]["value"], "advice": advice}
+    jsonschema.validate(body, {**DOCUMENT, "$ref": "#/components/schemas/Report"})
+    response = client.post("/v1/outcomes", json=body)
+    assert response.status_code == 200
+    jsonschema.validate(response.get_json(), {**DOCUMENT, "$ref": "#/components/schemas/OutcomeAnswer"})
+    known = client.get(f"/v1/advice/{advice}/outcomes").get_json()
+    jsonschema.validate(known, {**DOCUMENT, "$ref": "#/components/schemas/WorkSoFar"})
+
+
 def test_examples_leave_no_records() -> None:
     assert all(example["value"]["record"] is False for example in operations.EXAMPLES.values())
 

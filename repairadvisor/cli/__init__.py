@@ -10,7 +10,7 @@ import argparse
 import sys
 from io import TextIOWrapper
 
-from repairadvisor.cli import advise, deliveries, plugins, policy, replay, serve, tree, workmanship
+from repairadvisor.cli import advise, deliveries, judge, outcomes, plugins, policy, replay, serve, tree, workmanship
 from repairadvisor.cli.streams import REFUSED, open_what_was_closed, tell, tell_faults
 from repairadvisor.errors import InputError, RepairAdvisorError
 from repairadvisor.store.database import RecordsError
@@ -53,6 +53,6 @@ def _parser() -> argparse.ArgumentParser:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
-    for command in (advise, tree, replay, policy, workmanship, serve, deliveries, plugins):
+    for command in (advise, tree, replay, judge, outcomes, policy, workmanship, serve, deliveries, plugins):
         command.add_to(commands)
     return parser

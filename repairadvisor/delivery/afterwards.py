@@ -14,7 +14,7 @@ from sqlalchemy import Engine
 
 from repairadvisor.delivery.attempts import Attempts, outcome_of
 from repairadvisor.delivery.bringing import carrier_and_ticket, noted_or_remembered
-from repairadvisor.delivery.notes import expiring, tidied
+from repairadvisor.delivery.notes import ADVICE, WORK, expiring, tidied
 from repairadvisor.delivery.queue import Step
 from repairadvisor.delivery.seal import Seal
 from repairadvisor.plugin.loading import Plugins
@@ -23,6 +23,7 @@ from repairadvisor.service import Advisor
 from repairadvisor.store import deliveries as store
 from repairadvisor.store.database import reading, writing
 from repairadvisor.store.deliveries import Delivery, TicketState
+from repairadvisor.store.work_notes import work_note
 
 
 class Afterwards:
@@ -70,16 +71,20 @@ class Afterwards:
         held = carrier.look(ticket.reference)
         if held is None:
             return {"state": "noted", "healed": 0}
-        coming = self._newer_is_coming(ticket)
-        made = tidied(ticket.id, ticket.noted_revision, held, self._clock(), self._seal, newer_is_coming=coming)
+        kind, counts, coming = self._counting(delivery, ticket)
+        made = tidied(ticket.id, counts, held, self._clock(), self._seal, kind, newer_is_coming=coming)
         if not made.is_settled:
             carrier.change(ticket.reference, made.change)
         return {"state": "noted", "healed": made.healed}
 
-    def _newer_is_coming(self, ticket: TicketState) -> bool:
+    def _counting(self, delivery: Delivery, ticket: TicketState) -> tuple[str, int, bool]:
+        """Of which kind the notes are that are looked at, which revision counts, and whether a newer one is coming."""
         with reading(self._engine) as connection:
+            if delivery.cause == "verdict_check":
+                coming = store.open_of_cause(connection, ticket.id, "verdict")
+                return WORK, work_note(connection, ticket.id).noted_revision, bool(coming)
             wanted_by = store.delivery(connection, ticket.wanted_by or "")
-        return not ticket.ended and wanted_by is not None and wanted_by.is_open
+        return ADVICE, ticket.noted_revision, not ticket.ended and wanted_by is not None and wanted_by.is_open
 
     def _run_out(self, delivery: Delivery) -> Mapping[str, Any]:
         carrier, ticket = carrier_and_ticket(self._engine, self._plugins, delivery)

@@ -27,13 +27,14 @@ from repairadvisor.render.sentences import one_line
 from repairadvisor.store import deliveries as store
 from repairadvisor.store.database import RecordsError, reading, writing
 from repairadvisor.store.deliveries import Delivery, TicketState
+from repairadvisor.store.work_notes import set_work_note
 
 #: Waits are spread by up to this share, so that what failed together does not come back together.
 _SPREAD = 0.2
 #: How often an attempt may be begun: a process may be killed many times in an hour for reasons of its own.
 MOST_BEGINS = 25
 #: What comes back to a ticket that holds a note.
-AFTERWARDS = ("expiry", "check")
+AFTERWARDS = ("expiry", "check", "verdict_check")
 _LONGEST_REASON = 2000
 
 
@@ -171,7 +172,8 @@ class Attempts:
         its ticket once more. Looking once more leads to no further look, or it would never end."""
         if delivery.cause not in AFTERWARDS and delivery.revision is not None:
             key = f"{delivery.round} {delivery.attempt}"
-            self.come_back(connection, "check", key, delivery, now, self._plugins.check_after_s)
+            cause = "verdict_check" if delivery.cause == "verdict" else "check"
+            self.come_back(connection, cause, key, delivery, now, self._plugins.check_after_s)
 
     def begin_noting(
         self, connection: Connection, delivery: Delivery, ticket: TicketState, advice_id: str, now: datetime
@@ -210,7 +212,10 @@ class Attempts:
     def _number_anew(self, connection: Connection, delivery: Delivery, newest: int, now: datetime) -> Delivery:
         """A note of ours stands in a ticket that is later than any that is known here, as after the database was put
         back to an earlier day: the next one is numbered behind it."""
-        store.set_ticket(connection, delivery.ticket_id or "", revisions=newest)
+        if delivery.cause == "verdict":
+            set_work_note(connection, delivery.ticket_id or "", revisions=newest)
+        else:
+            store.set_ticket(connection, delivery.ticket_id or "", revisions=newest)
         store.set_delivery(connection, delivery.id, now, revision=None)
         return replace(delivery, revision=None)
 

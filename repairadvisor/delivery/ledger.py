@@ -16,6 +16,8 @@ from repairadvisor.store.database import reading, writing
 from repairadvisor.store.deliveries import Delivery
 
 _ID = re.compile(r"[0-9a-f]{32}")
+#: In which state a delivery begins anew, by its cause, where it does not come back to a note that stands.
+_BEGINS = {"event": "waiting", "parent": "noting", "verdict": "noting", "follow_up": "noting"}
 
 
 class Ledger:
@@ -61,7 +63,7 @@ class Ledger:
                 raise NotFoundError("delivery", id)
             if found.is_open and found.attempt == 0:
                 raise ConflictError(f"the delivery is {found.state} and is being worked on")
-            begins = {"event": "waiting", "parent": "noting"}.get(found.cause, "scheduled")
+            begins = _BEGINS.get(found.cause, "scheduled")
             anew = {"state": begins, "reason": "", "round": found.round + 1, "attempt": 0}
             # What is to say that an advice has run out does not say so before it has.
             early_s = (

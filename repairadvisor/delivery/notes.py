@@ -1,6 +1,7 @@
 """What is to become of our notes in a ticket, given what stands there: pure, so that it can be tried on anything.
 
-One revision of a note counts at a time. It may have several parts. What was written before is kept, since somebody may
+A ticket holds notes of two kinds, on the advice and on the work that was done; neither touches the other. Of each kind
+one revision counts at a time. It may have several parts. What was written before is kept, since somebody may
 have acted on it, and says at its top that it no longer counts.
 """
 
@@ -17,7 +18,7 @@ from repairadvisor.plugin import LONGEST_MARK, HeldNote, Note, NoteChange, NoteM
 from repairadvisor.render import figures, ticket_note
 from repairadvisor.render.headings import headings
 
-KIND = "advice"
+ADVICE, WORK = "advice", "verdict"
 #: Room for what is put under a note, and over one that no longer counts, characters.
 ROOM_FOR_FOOT, ROOM_FOR_HEAD = 600, 160
 
@@ -60,9 +61,14 @@ def parts_of(texts: Sequence[str], ticket: str, revision: int, foot: Foot, seal:
         under.append(f"Advice for the fault of ticket {foot.shared_with}, shared by all tickets that belong to it.")
     if revision > 1:
         under.append(f"Note {revision} on this ticket; the earlier ones no longer count.")
+    return marked(texts, under, NoteMark(ticket[:12], ADVICE, revision, 1, 1), ticket, seal)
+
+
+def marked(texts: Sequence[str], under: Sequence[str], like: NoteMark, ticket: str, seal: Seal) -> tuple[Note, ...]:
+    """The notes of a revision: each text, ``under`` under the last one, and a sealed mark ``like`` the one given."""
     notes = []
     for part, text in enumerate(texts, start=1):
-        mark = seal.sealed(NoteMark(ticket[:12], KIND, revision, part, len(texts)), ticket)
+        mark = seal.sealed(replace(like, part=part, parts=len(texts)), ticket)
         lines = [text, *(under if part == len(texts) else ()), mark.line]
         notes.append(Note(mark.key, "\n".join(lines)))
     return tuple(notes)
@@ -75,22 +81,28 @@ def digest_of(advice: Advice, wording: Mapping[str, object], longest_note: int) 
     return hashlib.sha256("\f".join(texts).encode()).hexdigest()
 
 
-def marks_of(ticket: str, held: Sequence[HeldNote], seal: Seal) -> list[tuple[NoteMark, HeldNote]]:
-    """Our notes on advice among those that a ticket holds, each with its mark."""
+def marks_of(ticket: str, held: Sequence[HeldNote], seal: Seal, kind: str = ADVICE) -> list[tuple[NoteMark, HeldNote]]:
+    """Our notes of a kind among those that a ticket holds, each with its mark."""
     marked = [(mark_of(one.text), one) for one in held]
-    of_ticket = [(mark, one) for mark, one in marked if mark and (mark.ticket, mark.kind) == (ticket[:12], KIND)]
+    of_ticket = [(mark, one) for mark, one in marked if mark and (mark.ticket, mark.kind) == (ticket[:12], kind)]
     return [(mark, one) for mark, one in of_ticket if seal.is_ours(mark, ticket)]
 
 
 def reconciled(
-    wanted: Sequence[Note], ticket: str, revision: int, held: Sequence[HeldNote], now: datetime, seal: Seal
+    wanted: Sequence[Note],
+    ticket: str,
+    revision: int,
+    held: Sequence[HeldNote],
+    now: datetime,
+    seal: Seal,
+    kind: str = ADVICE,
 ) -> Reconciled:
     """What makes of the notes ``held`` in a ticket the ones that are ``wanted``.
 
     Notes are known by their marks, not by their texts: a ticket system may wrap or trim those. Of several with one mark
     the one counts that reads as it should; what reads otherwise is somebody quoting us, and is left alone.
     """
-    ours = marks_of(ticket, held, seal)
+    ours = marks_of(ticket, held, seal, kind)
     newest = max((mark.revision for mark, _ in ours), default=0)
     if newest > revision:
         return Reconciled(NoteChange(), newest=newest)
@@ -129,13 +141,20 @@ def _reads(text: str) -> str:
 
 
 def tidied(
-    ticket: str, counts: int, held: Sequence[HeldNote], now: datetime, seal: Seal, *, newer_is_coming: bool
+    ticket: str,
+    counts: int,
+    held: Sequence[HeldNote],
+    now: datetime,
+    seal: Seal,
+    kind: str = ADVICE,
+    *,
+    newer_is_coming: bool,
 ) -> Reconciled:
     """What lets revision ``counts`` be the only one in a ticket, and stand there once; adds nothing.
 
     0: none was brought to its end, and the latest that is there counts. What is still being brought is left alone.
     """
-    ours = [(mark, one) for mark, one in marks_of(ticket, held, seal) if not mark.status]
+    ours = [(mark, one) for mark, one in marks_of(ticket, held, seal, kind) if not mark.status]
     if counts == 0:
         if newer_is_coming:
             return Reconciled(NoteChange())

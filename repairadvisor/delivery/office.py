@@ -17,6 +17,7 @@ from repairadvisor.delivery.pulse import Name, Pulse
 from repairadvisor.delivery.queue import EVENTS_LANE, Queue, Step
 from repairadvisor.delivery.rounds import Rounds
 from repairadvisor.delivery.seal import Seal
+from repairadvisor.delivery.work_notes import WorkNotes
 from repairadvisor.errors import NotFoundError
 from repairadvisor.plugin import RawEvent
 from repairadvisor.plugin.loading import Plugins, open_plugins
@@ -41,6 +42,9 @@ class Office:
         self.intake = Intake(engine, self._attempts, advisor, plugins, clock)
         seal = Seal(store.secret_of(engine))
         self.bringing = Bringing(
+            engine, self._attempts, advisor, plugins, clock, pulse.life, pulse.is_alive, seal, public_url
+        )
+        self.work_notes = WorkNotes(
             engine, self._attempts, advisor, plugins, clock, pulse.life, pulse.is_alive, seal, public_url
         )
         self._afterwards = Afterwards(engine, self._attempts, advisor, plugins, clock, pulse.is_alive, seal)
@@ -70,8 +74,11 @@ class Office:
         self.intake.take_in(delivery_id, work_id, step)
 
     def bring(self, delivery_id: str, work_id: str, step: Step) -> None:
-        """Work of the queue: see :class:`Bringing`."""
-        self.bringing.bring(delivery_id, work_id, step)
+        """Work of the queue: see :class:`Bringing` and :class:`WorkNotes`."""
+        if self.work_notes.brings(delivery_id):
+            self.work_notes.bring(delivery_id, work_id, step)
+        else:
+            self.bringing.bring(delivery_id, work_id, step)
 
     def come_back(self, delivery_id: str, work_id: str, step: Step) -> None:
         """Work of the queue: see :class:`Afterwards`."""
@@ -120,3 +127,15 @@ def open_ledger(settings: Settings, environment: Mapping[str, str]) -> Ledger:
     queue = DurableQueue(settings.database_url)
     plugins = open_plugins(settings.plugins, environment)
     return Ledger(engine, queue, Attempts(engine, queue, plugins, clock), clock)
+
+
+def open_work_notes(settings: Settings, advisor: Advisor, environment: Mapping[str, str]) -> WorkNotes | None:
+    """What sees to it that tickets are told of work, for a process that brings no notes itself; None where no ticket
+    source is used."""
+    plugins = open_plugins(settings.plugins, environment)
+    if not plugins.sources:
+        return None
+    engine = open_database(settings.database_url)
+    attempts = Attempts(engine, DurableQueue(settings.database_url), plugins, clock)
+    seal = Seal(store.secret_of(engine))
+    return WorkNotes(engine, attempts, advisor, plugins, clock, "", lambda: False, seal, settings.public_url)

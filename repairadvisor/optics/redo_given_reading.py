@@ -15,8 +15,10 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+import numpy as np
+
 from repairadvisor.optics.joint_law import JointLaw
-from repairadvisor.optics.noisy_reading import ReadingNoise, chance_within, given_reading
+from repairadvisor.optics.noisy_reading import ReadingNoise, given_reading
 from repairadvisor.optics.redo import Expected, Redo
 from repairadvisor.optics.valid_range import in_range
 
@@ -38,15 +40,13 @@ def cells_of(law: JointLaw, used: int) -> tuple[float, ...]:
 def cells_of_sum(cells: Sequence[float], joints: int) -> tuple[float, ...]:
     """The same for the losses of several joints (1 to 50) that one reading holds."""
     in_range("joints read as one", joints, 1, 50, "1")
-    total = list(cells)
+    one = total = np.array(cells)
     for _ in range(joints - 1):
-        longer = [0.0] * len(total)
-        for i, chance in enumerate(cells):
-            if chance > _LEAST_CHANCE:
-                for k in range(len(total) - i):
-                    longer[i + k] += chance * total[k]
+        longer = np.zeros_like(total)
+        for i in np.flatnonzero(one > _LEAST_CHANCE):
+            longer[i:] += one[i] * total[: len(total) - i]
         total = longer
-    return tuple(total)
+    return tuple(total.tolist())
 
 
 @dataclass(slots=True)
@@ -104,12 +104,14 @@ class GivenReading:
         return Expected(cost, redos, missed, over)
 
     def within(self, reading_db: float) -> float:
-        """P(X <= limit | reading); 1 where there is no limit."""
+        """P(X <= limit | reading), the cell at the limit by its share below it; 1 where there is no limit."""
         if self.limit_db is None:
             return 1.0
-        after = self.after(reading_db)
-        first = after[0][0]
-        return chance_within([chance for _, chance in after], max(self.limit_db - first, 0.0), STEP_DB)
+        total = 0.0
+        for loss, chance in self.after(reading_db):
+            share = (self.limit_db - loss) / STEP_DB + 0.5
+            total += chance * min(max(share, 0.0), 1.0)
+        return total
 
     def pays(self, reading_db: float) -> bool:
         """Whether keeping it is not dearer than making it again, whatever the limit."""

@@ -23,6 +23,7 @@ class Case:
 
     ``concluded`` by fibre and nanometres. ``reflectance_limit_db`` of owner or service (None: there is none).
     ``unexplained_db``: what the link loses and its joints do not explain (None: not known).
+    ``unlike_polish``: the polish of both plugs is told, and is not the same.
     """
 
     attempts: tuple[Attempt, ...]
@@ -31,6 +32,7 @@ class Case:
     made: JointSet
     reflectance_limit_db: float | None
     unexplained_db: float | None
+    unlike_polish: bool
     figures: Mapping[str, Number]
 
     @property
@@ -87,6 +89,11 @@ def _strength(case: Case) -> Stopped | None:
     return None
 
 
+def _polish(case: Case) -> Stopped | None:
+    """An angled plug and a flat one do not mate: they leave a gap and scratch each other."""
+    return Stopped("polish", MAKE_AGAIN, case.attempts[0].fibre) if case.plug and case.unlike_polish else None
+
+
 def _inspection(case: Case) -> Stopped | None:
     """Dirt comes off; a scratch does not. What nobody has looked at counts as dirty."""
     if not case.plug:
@@ -132,7 +139,7 @@ def _measured(case: Case) -> Stopped | None:
     return None
 
 
-_GATES: Sequence[Gate] = (_strength, _inspection, _reflectance, _bend, _link_loss, _measured)
+_GATES: Sequence[Gate] = (_strength, _polish, _inspection, _reflectance, _bend, _link_loss, _measured)
 
 
 # --- reflectance that nobody has read --------------------------------------------------------------------------------

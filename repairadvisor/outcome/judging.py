@@ -16,6 +16,7 @@ from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.thrown_back import settled_number
 from repairadvisor.errors import Fault, InputError
 from repairadvisor.facts.context import Context
+from repairadvisor.facts.value import Known
 from repairadvisor.outcome.conclusions import Concluded, below_record_db, concluded, joints_in_reading, sides_of
 from repairadvisor.outcome.deciding import Made, decide
 from repairadvisor.outcome.gates import Case
@@ -140,6 +141,7 @@ class _Reports:
                 made=self.work.joint_set(last.method, self.service),
                 reflectance_limit_db=self._reflectance_limit(),
                 unexplained_db=self._unexplained(event, read),
+                unlike_polish=self._unlike_polish(),
                 figures=self.work.rules.policy.after_work,
             ),
             joints_read=self._joints_read(event),
@@ -175,6 +177,11 @@ class _Reports:
         owner = settled_number(self.work.context, "reflectance_limit_db")
         published = published_limit(self.work.context)
         return owner if owner is not None else None if published is None else published.value
+
+    def _unlike_polish(self) -> bool:
+        states = [self.work.context.state(f"plug_polish_{side}") for side in ("near", "far")]
+        told = [one.value for one in states if isinstance(one, Known)]
+        return len(told) == 2 and told[0] != told[1]
 
     # --- other joints of the fibre ---------------------------------------------------------------------------------
 

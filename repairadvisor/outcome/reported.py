@@ -37,7 +37,7 @@ _TEXT = re.compile(r"[^\s,;\"'](?:[^\n\r\t,;\"']{0,62}[^\s,;\"'])?")
 _PSEUDONYM = re.compile(r"[A-Za-z0-9._-]{1,64}")
 
 #: Field, least, most, unit of every plain number that a report may hold.
-_NUMBERS: tuple[tuple[str, float, float, str], ...] = (
+NUMBERS: tuple[tuple[str, float, float, str], ...] = (
     ("machine_estimate_db", 0.0, 5.0, "dB"),
     ("reflectance_db", -90.0, 0.0, "dB"),
     ("power_before_dbm", -60.0, 20.0, "dBm"),
@@ -48,13 +48,13 @@ _NUMBERS: tuple[tuple[str, float, float, str], ...] = (
     ("pulse_ns", 1.0, 100_000.0, "ns"),
     ("to_next_joint_m", 0.0, 120_000.0, "m"),
 )
-_COUNTS: tuple[tuple[str, int, int], ...] = (
+COUNTS: tuple[tuple[str, int, int], ...] = (
     ("joint", 1, 50),
     ("attempt", 1, 20),
     ("joints_read", 1, 50),
     ("joint_bodies_left", 0, 1000),
 )
-_WORDS: tuple[tuple[str, tuple[str, ...]], ...] = (
+WORDS: tuple[tuple[str, tuple[str, ...]], ...] = (
     ("reflectance_bound", (EXACT, BELOW)),
     ("pull_test", PULL_TESTS),
     ("inspection", INSPECTIONS),
@@ -225,11 +225,11 @@ def _text_faults(attempt: Attempt) -> list[Fault]:
 
 def _number_faults(attempt: Attempt) -> list[Fault]:
     faults = []
-    for name, low, high, unit in _NUMBERS:
+    for name, low, high, unit in NUMBERS:
         value = getattr(attempt, name)
         if value is not None:
             faults += _outside(name, value, low, high, unit)
-    for name, least, most in _COUNTS:
+    for name, least, most in COUNTS:
         value = getattr(attempt, name)
         if value is None and name == "joint_bodies_left":
             continue
@@ -243,7 +243,7 @@ def _number_faults(attempt: Attempt) -> list[Fault]:
 def _word_faults(attempt: Attempt) -> list[Fault]:
     return [
         Fault("unknown-word", name, shown(getattr(attempt, name)), "no such word", ", ".join(words))
-        for name, words in _WORDS
+        for name, words in WORDS
         if getattr(attempt, name) not in words
     ]
 

@@ -12,6 +12,7 @@ VERDICTS = ("accept", "redo", "escalate", "withheld")
 #: What decided, gates first.
 REASONS = (
     "strength",
+    "polish",
     "inspection",
     "reflectance",
     "link_loss",

@@ -11,6 +11,7 @@ HEADINGS: Mapping[str, str] = {
     "checks_on_arrival": "Check before anything is touched",
     "plan": "Plan",
     "loss": "Light",
+    "limits": "Limits, joint by joint",
     "questions": "Ask",
     "steps": "Steps",
     "kit": "Carry",

@@ -84,7 +84,7 @@ def _joints(lost: Loss) -> list[str]:
         line += f"; {figures.quantity(lost.inserted_m, 'm')} inserted, {figures.loss(lost.inserted_loss_db)} of it"
     if lost.given_back_db:
         line += f"; {figures.loss(lost.given_back_db)} comes back"
-    lines = [line, *_kept(lost), *_by_joint(lost), *(text for text in (lost.given_back_why, lost.chance_said) if text)]
+    lines = [line, *_kept(lost), *(text for text in (lost.given_back_why, lost.chance_said) if text)]
     lines += [*lost.reflectance_said, *(text for text in (lost.reading_said,) if text)]
     return lines
 
@@ -101,9 +101,10 @@ def _kept(lost: Loss) -> list[str]:
     return [f"{line}; that is to be expected {figures.how_often(lost.redos_expected, 'fibre')}"]
 
 
-def _by_joint(lost: Loss) -> list[str]:
-    """Limits that are not the same for every joint and attempt."""
-    return [row.said for row in lost.limits] if len(lost.limits) > 1 else []
+def limits(advice: Advice) -> list[str]:
+    """Up to what joints are kept, where that is not the same for every joint and attempt."""
+    rows = () if advice.loss is None else advice.loss.limits
+    return [row.said for row in rows] if len(rows) > 1 else []
 
 
 def crew(advice: Advice) -> list[str]:

@@ -25,6 +25,7 @@ def render(advice: Advice, heading: Mapping[str, str] = HEADINGS) -> str:
         ("loosened", sentences.loosened(advice)),
         ("plan", [*sentences.plan(advice), *sentences.crew(advice), *sentences.times_and_cost(advice)]),
         ("loss", sentences.light(advice)),
+        ("limits", sentences.limits(advice)),
         ("questions", sentences.questions(advice)),
         ("steps", sentences.steps(advice, cautions.before)),
         ("kit", sentences.kit(advice)),

@@ -33,13 +33,13 @@ def notes(advice: Advice, heading: Mapping[str, str] = HEADINGS, longest: int = 
     (A single line longer than a note is broken between words.)
     """
     needed, optional = _needed(advice, heading), _optional(advice, heading)
-    fewest = len(_packed([*needed, *_left_out(optional)], longest))
+    fewest = len(packed([*needed, *_left_out(optional)], longest))
     for kept in range(len(optional), 0, -1):
         lines = [*needed, *(line for name, block in optional[:kept] for line in [name, *block])]
-        packed = _packed([*lines, *_left_out(optional[kept:])], longest)
-        if len(packed) <= fewest:
-            return packed
-    return _packed([*needed, *_left_out(optional)], longest)
+        parts = packed([*lines, *_left_out(optional[kept:])], longest)
+        if len(parts) <= fewest:
+            return parts
+    return packed([*needed, *_left_out(optional)], longest)
 
 
 def _needed(advice: Advice, heading: Mapping[str, str]) -> list[str]:
@@ -74,6 +74,7 @@ def _optional(advice: Advice, heading: Mapping[str, str]) -> list[tuple[str, lis
     """Headed blocks; the last one yields first."""
     currency = sentences.currency(advice)
     blocks = [
+        ("limits", sentences.limits(advice)),
         ("turning_points", [one.said for one in advice.turning_points]),
         ("ranges", sentences.ranges(advice)),
         ("sources", sentences.sources(advice)),
@@ -88,7 +89,8 @@ def _left_out(blocks: Iterable[tuple[str, list[str]]]) -> list[str]:
     return [f"Left out here for length: {', '.join(names)}."] if names else []
 
 
-def _packed(lines: Iterable[str], longest: int) -> tuple[str, ...]:
+def packed(lines: Iterable[str], longest: int) -> tuple[str, ...]:
+    """Lines as numbered notes of at most ``longest`` characters each, broken only between lines where that can be."""
     clean = [sentences.one_line(line) for line in lines]
     whole = "\n".join(clean)
     if len(whole) <= longest:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import functools
 import types
 import typing
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import fields as dataclass_fields
 from dataclasses import is_dataclass
 from operator import attrgetter
@@ -105,28 +105,31 @@ def read_document(document: bytes) -> Advice:
     Raises :class:`ValueError` where it has other fields than this version's: it was written by another one.
     """
     try:
-        advice: Advice = _made(Advice, orjson.loads(document))
+        advice: Advice = made_of(Advice, orjson.loads(document))
     except (KeyError, TypeError, AttributeError) as error:
         raise ValueError(f"the document is of another version: {error!r}") from error
     return advice
 
 
-def _made(hint: Any, value: Any) -> Any:
-    """A value of this type from its plain form."""
+def made_of(hint: Any, value: Any) -> Any:
+    """A value of this type (a frozen dataclass, or what one is made of) from its plain form.
+
+    Raises :class:`ValueError`, KeyError, TypeError or AttributeError where it is the plain form of another type.
+    """
     origin, inside = typing.get_origin(hint), typing.get_args(hint)
     if value is None:
         return None
     if origin in (types.UnionType, typing.Union):
-        return _made(next(part for part in inside if part is not types.NoneType), value)
+        return made_of(next(part for part in inside if part is not types.NoneType), value)
     if origin is tuple:
-        return tuple(_made(inside[0], one) for one in value)
+        return tuple(made_of(inside[0], one) for one in value)
     if origin is dict:
-        return {key: _made(inside[1], one) for key, one in value.items()}
+        return {key: made_of(inside[1], one) for key, one in value.items()}
     if not (isinstance(hint, type) and is_dataclass(hint)):
         return value
     if len(value) != len(dataclass_fields(hint)):
         raise ValueError(f"the document is of another version: {hint.__name__} has other fields")
-    return hint(**{name: _made(part, value[said]) for name, said, part in _typed_names(hint)})
+    return hint(**{name: made_of(part, value[said]) for name, said, part in _typed_names(hint)})
 
 
 @functools.cache
@@ -141,6 +144,8 @@ _PLAIN_COMPARISON = _plainer_of(Comparison)
 _PLAIN_KIT = _each(_plainer_of(KitLine))
 _ADVICE_FIELDS = dataclass_fields(Advice)
 
+
+_NO_WORDS: Mapping[str, Sequence[str]] = types.MappingProxyType({})
 
 _DESCRIBED: dict[tuple[type, str], str] = {
     (Advice, "action"): "what to do, in one word",
@@ -167,37 +172,43 @@ _DESCRIBED: dict[tuple[type, str], str] = {
 }
 
 
-def _schema_of(kind: type) -> type[Schema]:
+def schema_of(kind: type, words: Mapping[str, Sequence[str]] = _NO_WORDS) -> type[Schema]:
+    """The schema of a frozen dataclass; those of the dataclasses in it have to be in :data:`SCHEMAS` before.
+
+    ``words``: of which words a field is one, by its name.
+    """
     hints = typing.get_type_hints(kind)
     made: dict[str, Any] = {}
     for name, published in _names(kind):
-        field = _field_of(hints[name])
+        field = field_of(hints[name])
         field.required = True
         if (kind, name) in _DESCRIBED:
             field.metadata = {"description": _DESCRIBED[kind, name]}
         made[published] = field
-    if kind is Advice:
-        made["action"].validators = [validate.OneOf(ACTIONS)]
+    for name, allowed in words.items():
+        made[name].validators = [validate.OneOf(allowed)]
     meta = type("Meta", (), {"unknown": RAISE})
     return type(f"{kind.__name__}Schema", (Schema,), {**made, "Meta": meta, "__doc__": kind.__doc__})
 
 
-def _field_of(hint: Any) -> fields.Field[Any]:
+def field_of(hint: Any) -> fields.Field[Any]:
+    """The field of a type that a dataclass of ours is made of."""
     origin, inside = typing.get_origin(hint), typing.get_args(hint)
     if origin in (types.UnionType, typing.Union):
-        field = _field_of(next(part for part in inside if part is not types.NoneType))
+        field = field_of(next(part for part in inside if part is not types.NoneType))
         field.allow_none = True
         return field
     if origin is tuple:
-        return fields.List(_field_of(inside[0]))
+        return fields.List(field_of(inside[0]))
     if origin is dict:
-        return fields.Dict(keys=fields.String(), values=_field_of(inside[1]))
+        return fields.Dict(keys=fields.String(), values=field_of(inside[1]))
     if isinstance(hint, type) and is_dataclass(hint):
         return fields.Nested(SCHEMAS[hint.__name__])
     simple: dict[Any, fields.Field[Any]] = {
         str: fields.String(),
         int: fields.Integer(strict=True),
         float: fields.Float(allow_nan=False),
+        bool: fields.Boolean(),
     }
     return simple[hint]
 
@@ -206,6 +217,6 @@ def _field_of(hint: Any) -> fields.Field[Any]:
 SCHEMAS: dict[str, type[Schema]] = {}
 for _kind in vars(shape).copy().values():
     if isinstance(_kind, type) and is_dataclass(_kind):
-        SCHEMAS[_kind.__name__] = _schema_of(_kind)
+        SCHEMAS[_kind.__name__] = schema_of(_kind, {"action": ACTIONS} if _kind is Advice else _NO_WORDS)
 
 AdviceSchema = SCHEMAS["Advice"]

@@ -25,7 +25,7 @@ ENDED_STATES = (
 STATES = (*OPEN_STATES, *ENDED_STATES)
 #: What somebody should look at.
 TROUBLED_STATES = ("set_aside", "given_up")
-CAUSES = ("event", "parent", "expiry", "check")
+CAUSES = ("event", "parent", "expiry", "check", "verdict", "verdict_check", "follow_up")
 MOST_LISTED = 500
 LISTED = 100
 _QUERY = ("state", "source", "ticket", "limit", "offset")

@@ -9,12 +9,13 @@ from __future__ import annotations
 import csv
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from repairadvisor.errors import Fault, InputError
 from repairadvisor.facts.parse import shown
 from repairadvisor.outcome.reported import CARRIED_NM, EXACT
+from repairadvisor.schemas.json_text import NotJsonError, read_object
 from repairadvisor.schemas.outcome import (
     ATTEMPT_FIELDS,
     Closure,
@@ -23,6 +24,7 @@ from repairadvisor.schemas.outcome import (
     read_closure,
     read_entry,
     read_plan_id,
+    read_report,
 )
 
 #: Longest line that is looked at, characters.
@@ -30,6 +32,8 @@ LONGEST_LINE = 65_536
 WAVELENGTHS = tuple(sorted(nm for carried in CARRIED_NM.values() for nm in carried))
 WAYS = ("from_near", "from_far", "both_ways")
 _READ = re.compile(rf"(?P<way>{'|'.join(WAYS)})_(?P<nm>[0-9]{{3,5}})_db")
+#: How a fault names part of a reading; here that is a column.
+_OF_READING = re.compile(r"readings\.([0-9]+)\.(from_near|from_far|both_ways|bound)_?")
 _BOUND = re.compile(r"bound_(?P<nm>[0-9]{3,5})")
 _OF_CLOSURE = ("evidence", "due_on", "responsible")
 _PLAIN = tuple(name for name in ATTEMPT_FIELDS if name != "readings")
@@ -53,9 +57,14 @@ _UNITS = {"db": "dB", "dbm": "dBm", "m": "m", "ns": "ns"}
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """What one row tells: the advice, the plan that was carried out ("": the one advised), the attempts, the rest."""
+    """What one row tells: the advice, the plan that was carried out ("": the one advised), the attempts, the rest.
+
+    ``where`` is put before the names of its fields, ``between`` between where an attempt was told and its own.
+    """
 
     line: int
+    where: str
+    between: str
     advice: str
     plan: str
     entries: tuple[Entry, ...]
@@ -64,6 +73,7 @@ class Row:
 
 def read_cells(cells: Mapping[str, str], where: str, line: int = 0) -> Row:
     """The row that these cells make; InputError with everything wrong with it. ``where`` comes before each column."""
+    between = ": " if where else ""
     faults: list[Fault] = []
     told = {name: text.strip() for name, text in cells.items() if text.strip()}
     advice = read_advice_id(told.pop("advice", None), f"{where}advice", faults)
@@ -74,10 +84,10 @@ def read_cells(cells: Mapping[str, str], where: str, line: int = 0) -> Row:
     plain = {name: text if name in _WORDS else _number(name, text, where, faults) for name, text in told.items()}
     entries: tuple[Entry, ...] = ()
     if not faults:
-        entries = read_entry(_with_readings(plain, where, faults), advice, where.rstrip(": "), ": ", faults)
+        entries = read_entry(_with_readings(plain, where, faults), advice, where.rstrip(": "), between, faults)
     if faults:
-        raise InputError(faults)
-    return Row(line, advice, plan, entries, closure)
+        raise InputError(replace(one, field=_OF_READING.sub(r"\2_\1_", one.field)) for one in faults)
+    return Row(line, where, between, advice, plan, entries, closure)
 
 
 def _number(name: str, text: str, where: str, faults: list[Fault]) -> object:
@@ -164,8 +174,35 @@ def _refuse_columns(names: Sequence[str], shared: Mapping[str, str]) -> None:
         for name in dict.fromkeys(names)
         if names.count(name) > 1
     ]
+    if not names:
+        faults = [Fault("missing", "line 1", "", "names no columns", ", ".join(COLUMNS))]
     if faults:
         raise InputError(faults)
+
+
+def objects_of(lines: Iterable[str]) -> Iterator[Row | InputError]:
+    """The same of a file of JSON that holds one report a line, as ``POST /v1/outcomes`` takes it."""
+    numbered = enumerate(_whole_lines(lines), start=1)
+    while True:
+        try:
+            line, text = next(numbered)
+        except StopIteration:
+            return
+        except InputError as error:
+            yield error
+            return
+        if text.strip():
+            yield row_of_object(text.encode(), f"line {line}: ", line)
+
+
+def row_of_object(content: bytes, where: str, line: int) -> Row | InputError:
+    """What one report in JSON tells, or what is wrong with it."""
+    try:
+        told = read_report(read_object(content), where)
+    except InputError as error:
+        at = where if isinstance(error, NotJsonError) else ""
+        return InputError([replace(one, field=f"{at}{one.field}") for one in error.faults])
+    return Row(line, where, ".", told.advice, told.plan, told.entries, told.closure)
 
 
 def refuse_names(names: Iterable[str]) -> None:

@@ -58,7 +58,8 @@ class FigureSchema(Schema):
         required=True,
         metadata={
             "enum": ["limit", "rate", "after_work", "floor"],
-            "description": "a limit of rules, a rate of prices, the least chance that the link closes",
+            "description": "a limit of rules, a rate of prices, what joints are held against after the work, the least "
+            "chance that the link closes",
         },
     )
     value = fields.Float(required=True)

@@ -56,7 +56,7 @@ deliveries = Table(
     Column("due_at", UtcDateTime, nullable=True),
     Column("changed_at", UtcDateTime, nullable=False),
     Column("work_id", Text, nullable=True),
-    Column("advice_id", String(32), nullable=True),
+    Column("advice_id", String(32), nullable=True, index=True),
     Column("revision", Integer, nullable=True),
     Column("healed", Integer, nullable=False),
 )
@@ -112,7 +112,9 @@ class Delivery:
     """One event of a ticket system, or something that follows from one, and what became of it.
 
     ``cause``: "event"; "parent", a child shares its parent's new advice; "expiry", a note is to say that its advice
-    has run out. ``round`` counts how often it was begun anew by hand, ``attempt`` the failed attempts of this round.
+    has run out; "check", its ticket is looked at once more; "verdict", the note on the work that was done;
+    "verdict_check", that is looked at once more; "follow_up", the ticket for what a temporary repair leaves. ``round``
+    counts how often it was begun anew by hand, ``attempt`` the failed attempts of this round.
     ``due_at`` is when it is tried next. ``healed`` counts notes that had been written twice and were marked void.
     """
 
@@ -237,6 +239,34 @@ def children(connection: Connection, parent_id: str) -> list[TicketState]:
     """The tickets that share a parent's advice, in the order of their ids."""
     query = select(tickets).where(tickets.c.parent_id == parent_id, tickets.c.ended.is_(False)).order_by(tickets.c.id)
     return [TicketState(**row) for row in connection.execute(query).mappings()]
+
+
+def tickets_given(connection: Connection, advice_id: str) -> list[TicketState]:
+    """The tickets that were given an advice, in the order of their ids, each locked."""
+    given = select(deliveries.c.ticket_id).where(deliveries.c.advice_id == advice_id, deliveries.c.cause.in_(_GIVING))
+    query = select(tickets).where(tickets.c.id.in_(given)).order_by(tickets.c.id).with_for_update()
+    return [TicketState(**row) for row in connection.execute(query).mappings()]
+
+
+def advices_given(connection: Connection, ticket_id: str) -> list[str]:
+    """The ids of all advices that a ticket was given, the first one first."""
+    query = select(deliveries.c.advice_id, func.min(deliveries.c.received_at)).where(
+        deliveries.c.ticket_id == ticket_id, deliveries.c.cause.in_(_GIVING), deliveries.c.advice_id.is_not(None)
+    )
+    query = query.group_by(deliveries.c.advice_id).order_by(func.min(deliveries.c.received_at), deliveries.c.advice_id)
+    return [advice_id for advice_id, _ in connection.execute(query)]
+
+
+def open_of_cause(connection: Connection, ticket_id: str, cause: str) -> list[Delivery]:
+    """Deliveries of a cause to a ticket that can still go somewhere."""
+    query = select(deliveries).where(
+        deliveries.c.ticket_id == ticket_id, deliveries.c.cause == cause, deliveries.c.state.in_(OPEN_STATES)
+    )
+    return [Delivery(**row) for row in connection.execute(query).mappings()]
+
+
+#: Causes by which a ticket is given an advice.
+_GIVING = ("event", "parent")
 
 
 def listed(

@@ -17,7 +17,6 @@ from typing import Any
 
 from sqlalchemy import (
     Column,
-    ColumnElement,
     Connection,
     Engine,
     ForeignKey,
@@ -29,19 +28,20 @@ from sqlalchemy import (
     Table,
     Text,
     and_,
-    delete,
     exists,
     func,
     or_,
     select,
-    update,
 )
 from sqlalchemy.dialects import postgresql, sqlite
 
 from repairadvisor.outcome.reported import Attempt
+from repairadvisor.outcome.verdict import ACCEPT
 from repairadvisor.schemas.outcome import WHO, from_measured
-from repairadvisor.store.database import UtcDateTime, metadata, reading, writing
+from repairadvisor.store.database import UtcDateTime, metadata, reading
 
+#: The last word of a plan's id by which a repair is one for now.
+TEMPORARY = "temporary_then_permanent"
 _PSEUDONYM = re.compile(r"(person|machine|cleaver)-[0-9a-f]{16}")
 #: So many rows go to the database, or come from it, at a time.
 _AT_ONCE = 500
@@ -103,17 +103,6 @@ report_keys = Table(
     Column("report_id", String(32), ForeignKey("reports.id", ondelete="CASCADE"), nullable=False, index=True),
 )
 
-work_notes = Table(
-    "work_notes",
-    metadata,
-    Column("ticket_id", String(32), primary_key=True),
-    Column("revisions", Integer, nullable=False),
-    Column("noted_revision", Integer, nullable=False),
-    Column("noted_digest", String(64), nullable=False),
-    Column("notes", LargeBinary, nullable=False),
-    Column("follow_up", Text, nullable=True),
-)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeptReport:
@@ -173,19 +162,6 @@ class KeptClosure:
     responsible: str | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WorkNote:
-    """How the note on the work stands in a ticket, as the tickets' own columns say it of advice; ``follow_up`` is the
-    reference of the ticket that was opened for what a temporary repair leaves."""
-
-    ticket_id: str
-    revisions: int = 0
-    noted_revision: int = 0
-    noted_digest: str = ""
-    notes: bytes = b"[]"
-    follow_up: str | None = None
-
-
 def pseudonym(secret: bytes, kind: str, name: str) -> str:
     """The pseudonym of a person, a machine or a cleaver: the same for the same name, under one installation's secret.
 
@@ -207,19 +183,19 @@ def is_pseudonym(id: str) -> bool:  # noqa: A002
 
 def add_report(connection: Connection, report: KeptReport) -> bool:
     """Keep a report unless one that says the same is kept; whether it was new."""
-    return bool(_insert_new(connection, reports, [_plain(report)]))
+    return bool(insert_new(connection, reports, [plain_row(report)]))
 
 
 def add_key(connection: Connection, key: str, asked: str, report_id: str) -> bool:
     """Keep under which key a report came, unless something came under it before; whether it is new."""
-    return bool(_insert_new(connection, report_keys, [{"key": key, "asked": asked, "report_id": report_id}]))
+    return bool(insert_new(connection, report_keys, [{"key": key, "asked": asked, "report_id": report_id}]))
 
 
 def add_attempts(connection: Connection, rows: Iterable[KeptAttempt]) -> int:
     """Keep attempts, some at a time; how many. Their verdicts have to be kept before."""
     count = 0
     for some in _some(rows):
-        connection.execute(attempts.insert(), [_plain(row) for row in some])
+        connection.execute(attempts.insert(), [plain_row(row) for row in some])
         count += len(some)
     return count
 
@@ -227,13 +203,13 @@ def add_attempts(connection: Connection, rows: Iterable[KeptAttempt]) -> int:
 def add_verdict(connection: Connection, document: bytes) -> str:
     """Keep a verdict's document once, however many joints got it; its SHA-256, by which attempts name it."""
     digest = digest_of(document)
-    _insert_new(connection, verdicts, [{"digest": digest, "document": document}])
+    insert_new(connection, verdicts, [{"digest": digest, "document": document}])
     return digest
 
 
 def add_closure(connection: Connection, closure: KeptClosure) -> None:
     """Keep what a report says of the closing of an advice's work."""
-    connection.execute(closures.insert(), [_plain(closure)])
+    connection.execute(closures.insert(), [plain_row(closure)])
 
 
 def digest_of(content: bytes) -> str:
@@ -241,13 +217,15 @@ def digest_of(content: bytes) -> str:
     return hashlib.sha256(content).hexdigest()
 
 
-def _insert_new(connection: Connection, table: Table, rows: Sequence[dict[str, Any]]) -> int:
+def insert_new(connection: Connection, table: Table, rows: Sequence[dict[str, Any]]) -> int:
+    """Insert rows but for those whose keys are there; how many were new."""
     dialect = postgresql if connection.dialect.name == "postgresql" else sqlite
     statement = dialect.insert(table).values(list(rows)).on_conflict_do_nothing()
     return len(connection.execute(statement.returning(*table.primary_key.columns)).all())
 
 
-def _plain(row: Any) -> dict[str, Any]:
+def plain_row(row: Any) -> dict[str, Any]:
+    """The columns of a row by their names."""
     return {one.name: getattr(row, one.name) for one in fields(row)}
 
 
@@ -290,14 +268,14 @@ def attempts_of(connection: Connection, advice_ids: Sequence[str]) -> Iterator[K
     """What counts of each attempt reported under advices, by advice, joint, ribbon, fibre and attempt."""
     order = (attempts.c.advice_id, attempts.c.joint, attempts.c.ribbon, attempts.c.fibre, attempts.c.attempt)
     query = _that_count(select(attempts)).where(attempts.c.advice_id.in_(advice_ids)).order_by(*order)
-    return _streamed(connection, query)
+    return streamed(connection, query)
 
 
 def attempts_since(connection: Connection, since: datetime | None = None) -> Iterator[KeptAttempt]:
     """What counts of every attempt made since then, in the order of the work, a few rows at a time."""
     order = (attempts.c.made_at, attempts.c.advice_id, attempts.c.fibre, attempts.c.joint, attempts.c.attempt)
     query = _that_count(select(attempts)).order_by(*order)
-    return _streamed(connection, query if since is None else query.where(attempts.c.made_at >= since))
+    return streamed(connection, query if since is None else query.where(attempts.c.made_at >= since))
 
 
 def earlier_attempts(
@@ -310,7 +288,7 @@ def earlier_attempts(
         attempts.c.attempt < before,
         attempts.c.fibre.in_(fibre_names),
     )
-    return list(_streamed(connection, query.order_by(attempts.c.fibre, attempts.c.attempt)))
+    return list(streamed(connection, query.order_by(attempts.c.fibre, attempts.c.attempt)))
 
 
 def _that_count(query: Select[Any]) -> Select[Any]:
@@ -324,10 +302,21 @@ def _that_count(query: Select[Any]) -> Select[Any]:
     return query.where(~exists().where(*same, is_later))
 
 
-def _streamed(connection: Connection, query: Select[Any]) -> Iterator[KeptAttempt]:
+def streamed(connection: Connection, query: Select[Any]) -> Iterator[KeptAttempt]:
+    """Attempts, some at a time."""
     with connection.execute(query, execution_options={"yield_per": _AT_ONCE}) as found:
         for row in found.mappings():
             yield KeptAttempt(**row)
+
+
+def temporary_is_kept(connection: Connection, advice_id: str) -> bool:
+    """Whether a joint of a temporary repair may stay: then its permanent repair is owed."""
+    query = select(attempts.c.part).where(
+        attempts.c.advice_id == advice_id,
+        attempts.c.plan.like(f"%/{TEMPORARY}"),
+        attempts.c.verdict == ACCEPT,
+    )
+    return connection.execute(query.limit(1)).first() is not None
 
 
 def verdict_documents(connection: Connection, digests: Iterable[str]) -> dict[str, bytes]:
@@ -341,85 +330,6 @@ def closures_of(connection: Connection, advice_ids: Sequence[str]) -> list[KeptC
     query = select(closures).join(reports, reports.c.id == closures.c.report_id)
     query = query.where(closures.c.advice_id.in_(advice_ids)).order_by(reports.c.received_at, reports.c.id)
     return [KeptClosure(**row) for row in connection.execute(query).mappings()]
-
-
-# --- exporting, erasing, letting go ---------------------------------------------------------------------------
-
-
-def attempts_by(connection: Connection, id: str) -> Iterator[KeptAttempt]:  # noqa: A002
-    """Every attempt as it was reported each time, of a report, an advice, or somebody or something by its pseudonym."""
-    query = select(attempts).where(_named(id)).order_by(attempts.c.received_at, attempts.c.report_id, attempts.c.part)
-    return _streamed(connection, query)
-
-
-def closures_by(connection: Connection, id: str) -> list[KeptClosure]:  # noqa: A002
-    """What the same says of closings."""
-    named = or_(closures.c.report_id == id, closures.c.advice_id == id, closures.c.responsible == id)
-    rows = connection.execute(select(closures).where(named).order_by(closures.c.report_id, closures.c.advice_id))
-    return [KeptClosure(**row) for row in rows.mappings()]
-
-
-def _named(id: str) -> ColumnElement[bool]:  # noqa: A002
-    return or_(attempts.c.report_id == id, attempts.c.advice_id == id, *(attempts.c[name] == id for name in WHO))
-
-
-def forget(connection: Connection, id: str) -> int:  # noqa: A002
-    """Take a pseudonym out of everything reported; in how many places it stood.
-
-    The work stays, as made by nobody knows whom. The digests of what was said go too: made with the pseudonym in it,
-    they would tell whether it had stood there.
-    """
-    touched = set(connection.execute(select(attempts.c.report_id).where(_named(id)).distinct()).scalars())
-    found = select(closures.c.report_id).where(closures.c.responsible == id).distinct()
-    touched |= set(connection.execute(found).scalars())
-    count = 0
-    for name in WHO:
-        count += connection.execute(update(attempts).where(attempts.c[name] == id).values({name: None})).rowcount
-    gone = update(closures).where(closures.c.responsible == id).values(responsible=None)
-    count += connection.execute(gone).rowcount
-    for some in (sorted(touched)[at : at + _AT_ONCE] for at in range(0, len(touched), _AT_ONCE)):
-        connection.execute(update(reports).where(reports.c.id.in_(some)).values(said=None))
-        connection.execute(delete(report_keys).where(report_keys.c.report_id.in_(some)))
-    return count
-
-
-def erase(connection: Connection, id: str) -> int:  # noqa: A002
-    """Erase a report, or all that was reported under an advice; how many attempts went."""
-    gone = or_(attempts.c.report_id == id, attempts.c.advice_id == id)
-    count = connection.execute(delete(attempts).where(gone)).rowcount
-    connection.execute(delete(closures).where(or_(closures.c.report_id == id, closures.c.advice_id == id)))
-    _tidy(connection, reports.c.id == id)
-    return count
-
-
-def let_go(connection: Connection, before: datetime) -> int:
-    """Erase what was received before a moment; how many attempts went."""
-    count = connection.execute(delete(attempts).where(attempts.c.received_at < before)).rowcount
-    _tidy(connection, reports.c.received_at < before)
-    return count
-
-
-def _tidy(connection: Connection, gone: ColumnElement[bool]) -> None:
-    """Reports that are to go, or hold nothing any more, and verdicts that nobody got, go too."""
-    holds = exists().where(attempts.c.report_id == reports.c.id)
-    says = exists().where(closures.c.report_id == reports.c.id)
-    connection.execute(delete(reports).where(or_(gone, and_(~holds, ~says))))
-    connection.execute(delete(verdicts).where(~exists().where(attempts.c.verdict_digest == verdicts.c.digest)))
-
-
-# --- notes on the work ----------------------------------------------------------------------------------------
-
-
-def work_note(connection: Connection, ticket_id: str) -> WorkNote:
-    """How the note on the work stands in a ticket. The ticket itself is to be locked by whoever changes it."""
-    row = connection.execute(select(work_notes).where(work_notes.c.ticket_id == ticket_id)).mappings().one_or_none()
-    return WorkNote(ticket_id=ticket_id) if row is None else WorkNote(**row)
-
-
-def set_work_note(connection: Connection, ticket_id: str, **values: Any) -> None:
-    """Change that."""
-    _insert_new(connection, work_notes, [_plain(WorkNote(ticket_id=ticket_id))])
-    connection.execute(update(work_notes).where(work_notes.c.ticket_id == ticket_id).values(**values))
 
 
 class Outcomes:
@@ -437,8 +347,3 @@ class Outcomes:
         """How many attempts are kept, each as often as it was reported."""
         with reading(self._engine) as connection:
             return connection.execute(select(func.count()).select_from(attempts)).scalar_one()
-
-    def let_go(self, before: datetime) -> int:
-        """Erase what was received before a moment; how many attempts went."""
-        with writing(self._engine) as connection:
-            return let_go(connection, before)

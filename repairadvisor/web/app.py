@@ -12,10 +12,12 @@ from repairadvisor.settings import Settings
 from repairadvisor.web import problems
 from repairadvisor.web.api import CACHE, MOST_TREE_NODES, api
 from repairadvisor.web.deliveries import deliveries
+from repairadvisor.web.outcomes import WORK_DONE, outcomes
 from repairadvisor.web.pages import pages
 from repairadvisor.web.policies import policies
 from repairadvisor.web.this_machine import refuse_strangers
 from repairadvisor.web.workmanship import workmanship
+from repairadvisor.work_done import WorkDone
 
 #: No script, nothing from elsewhere, in nobody's frame.
 _POLICY = (
@@ -33,10 +35,12 @@ def create_app(settings: Settings, advisor: Advisor | None = None, office: Offic
     # A path is what it is: no redirects between spellings, which would lose a body.
     app.url_map.merge_slashes = False
     app.url_map.strict_slashes = True
-    app.extensions["repairadvisor"] = advisor if advisor is not None else open_advisor(settings)
+    app.extensions["repairadvisor"] = advisor = advisor if advisor is not None else open_advisor(settings)
     app.extensions["repairadvisor.office"] = office
+    app.extensions[WORK_DONE] = _work_done(settings, advisor, office)
     app.register_blueprint(api)
     app.register_blueprint(deliveries)
+    app.register_blueprint(outcomes)
     app.register_blueprint(pages)
     app.register_blueprint(policies)
     app.register_blueprint(workmanship)
@@ -45,6 +49,13 @@ def create_app(settings: Settings, advisor: Advisor | None = None, office: Offic
     app.after_request(_guard)
     problems.install(app)
     return app
+
+
+def _work_done(settings: Settings, advisor: Advisor, office: Office | None) -> WorkDone | None:
+    """Who judges work that was done; nobody where no advice is kept beside which it could be kept."""
+    if advisor.records is None:
+        return None
+    return WorkDone(advisor, settings.outcome_days, None if office is None else office.work_notes.owe)
 
 
 def _guard(response: Response) -> Response:

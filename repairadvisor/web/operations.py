@@ -16,6 +16,8 @@ from repairadvisor.schemas.delivery import (
 )
 from repairadvisor.schemas.fact_table import FactTableSchema
 from repairadvisor.schemas.fault_tree import TreeSchema
+from repairadvisor.schemas.outcome_answer import OutcomeAnswerSchema, WorkSoFarSchema
+from repairadvisor.schemas.outcome_schema import ReportSchema
 from repairadvisor.schemas.replay import ReplaySchema
 from repairadvisor.schemas.request import AdviceRequestSchema, TreeRequestSchema
 from repairadvisor.schemas.rules_in_force import RulesInForceSchema
@@ -76,6 +78,22 @@ EXAMPLES_OF_TREES: dict[str, dict[str, Any]] = {
     },
 }
 
+EXAMPLES_OF_REPORTS: dict[str, dict[str, Any]] = {
+    "a_tube": {
+        "summary": "A tube of twelve, one of them made twice",
+        "value": {
+            "advice": "0123456789abcdef0123456789abcdef",
+            "each": {"joint": 1, "method": "fusion_splice", "made_at": "2021-05-04T09:10:00Z", "machine": "M-0412"},
+            "attempts": [
+                {"fibre": "T1F1..T1F12", "attempt": 1, "readings": [{"nm": 1310, "both_ways_db": 0.04}]},
+                {"fibre": "T1F7", "attempt": 1, "readings": [{"nm": 1310, "both_ways_db": 0.31}]},
+                {"fibre": "T1F7", "attempt": 2, "readings": [{"nm": 1310, "both_ways_db": 0.06}]},
+            ],
+            "evidence": ["photograph of tray 1"],
+        },
+    },
+}
+
 _TEXT = {"text/plain": {"schema": {"type": "string"}}}
 _ADVICE_ID = {
     "name": "advice_id",
@@ -132,6 +150,7 @@ def paths() -> dict[str, dict[str, Any]]:
         },
         "/v1/advice/{advice_id}/replay": {"post": _replay_advice()},
         "/v1/trees": {"post": _grow_tree()},
+        **_outcomes(),
         **_deliveries(),
         "/v1/facts": {
             "get": {
@@ -252,6 +271,54 @@ def _grow_tree() -> dict[str, Any]:
         },
         "responses": {"200": _answered(TreeSchema, "The tree."), **_refusals(403, 413, 415, 422)},
     }
+
+
+def _outcomes() -> dict[str, dict[str, Any]]:
+    answered = _answered(OutcomeAnswerSchema, "The verdicts, equal ones folded; the same whenever it is asked again.")
+    answered["content"] |= _TEXT
+    so_far = _answered(WorkSoFarSchema, "Every attempt that counts, and the verdict on each joint.")
+    so_far["content"] |= _TEXT
+    return {
+        "/v1/outcomes": {"post": _report_outcome(answered)},
+        "/v1/outcomes/{report_id}": {
+            "get": {
+                "operationId": "given_outcome",
+                "summary": "What was answered to a report of work, byte for byte",
+                "parameters": [{**_ADVICE_ID, "name": "report_id", "description": "the id of the report"}],
+                "responses": {"200": answered, **_refusals(404, 409, 503)},
+            }
+        },
+        "/v1/advice/{advice_id}/outcomes": {
+            "get": {
+                "operationId": "work_so_far",
+                "summary": "All that is known of the work under an advice",
+                "parameters": [_ADVICE_ID],
+                "responses": {"200": so_far, **_refusals(404, 409, 503)},
+            }
+        },
+    }
+
+
+def _report_outcome(answered: dict[str, Any]) -> dict[str, Any]:
+    location = {"description": "where the answer can be read again", "schema": _REFERENCE}
+    return {
+        "operationId": "report_outcome",
+        "summary": "A report of joints that were made and measured in, verdicts out",
+        "description": "Every attempt is kept beside the advice it belongs to. The same report is kept once, and "
+        "answered with what was answered the first time; another report under the same key is refused with 409.",
+        "requestBody": {
+            "required": True,
+            "content": {"application/json": {"schema": ReportSchema, "examples": EXAMPLES_OF_REPORTS}},
+        },
+        "parameters": [_IDEMPOTENCY_KEY],
+        "responses": {
+            "200": {**answered, "headers": {"Location": location}},
+            **_refusals(403, 404, 409, 413, 415, 422, 503),
+        },
+    }
+
+
+_REFERENCE = {"type": "string", "format": "uri-reference"}
 
 
 def _deliveries() -> dict[str, dict[str, Any]]:

@@ -2,6 +2,6 @@
 
 from store.conftest import database_url, empty, engine
 
-from delivery.office import delivering, desk, facts_sources, holds_min
+from delivery.office import advised, delivering, desk, facts_sources, holds_min
 
-__all__ = ["database_url", "delivering", "desk", "empty", "engine", "facts_sources", "holds_min"]
+__all__ = ["advised", "database_url", "delivering", "desk", "empty", "engine", "facts_sources", "holds_min"]

@@ -166,12 +166,19 @@ def holds_min() -> float | None:
 
 
 @pytest.fixture
+def advised() -> Advice:
+    """What is advised, but for the spare of which it speaks."""
+    return an_advice()
+
+
+@pytest.fixture
 def delivering(
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
     desk: Desk,
     facts_sources: tuple[Facts, ...],
     holds_min: float | None,
+    advised: Advice,
 ) -> Iterator[Delivering]:
     engine = open_database(a_database_url(tmp_path))
     migrate(engine)
@@ -184,7 +191,7 @@ def delivering(
         facts=facts_sources,
         retry_after_s=WAITS_S,
     )
-    method = SpareTold(an_advice(), holds_min=holds_min)
+    method = SpareTold(advised, holds_min=holds_min)
     office = Office(engine, queue, Advisor(method, records), plugins, "")
     queue.worker = office
     yield Delivering(office, queue, desk, engine, records)

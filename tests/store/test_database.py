@@ -22,7 +22,7 @@ from sqlalchemy import Column, Engine, Integer, MetaData, Table, event, insert, 
 from sqlalchemy.exc import OperationalError, StatementError
 
 from repairadvisor.errors import SettingsError
-from repairadvisor.store import database, deliveries, outcomes, records
+from repairadvisor.store import database, deliveries, outcomes, records, work_notes
 from repairadvisor.store.database import (
     UtcDateTime,
     metadata,
@@ -290,7 +290,7 @@ ALL_TABLES |= {"reports", "attempts", "verdicts", "closures", "report_keys", "wo
 def test_the_migrations_make_exactly_the_declared_tables(engine: Engine) -> None:
     assert records.advices.metadata is metadata
     assert deliveries.tickets.metadata is metadata
-    assert outcomes.attempts.metadata is metadata
+    assert outcomes.attempts.metadata is work_notes.work_notes.metadata is metadata
     with reading(engine) as connection:
         context = MigrationContext.configure(connection, opts={"compare_type": True})
         assert compare_metadata(context, metadata) == []
@@ -304,6 +304,7 @@ def test_every_declared_index_and_reference_has_its_declared_name(engine: Engine
         "ix_advices_ticket",
     }
     assert {index["name"] for index in found.get_indexes("deliveries")} == {
+        "ix_deliveries_advice_id",
         "ix_deliveries_received_at",
         "ix_deliveries_state",
         "ix_deliveries_ticket_id",

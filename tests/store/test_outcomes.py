@@ -19,6 +19,7 @@ from sqlalchemy.exc import IntegrityError
 
 from repairadvisor.outcome.reported import Attempt, Reading
 from repairadvisor.schemas.outcome import measured
+from repairadvisor.store import erasing, work_notes
 from repairadvisor.store import outcomes as store
 from repairadvisor.store.database import reading, writing
 from repairadvisor.store.outcomes import KeptAttempt, KeptClosure, KeptReport, Outcomes, pseudonym
@@ -239,15 +240,15 @@ def with_two_people(engine: Engine, advice: str) -> Engine:
 
 def test_what_is_kept_of_somebody_is_found_by_pseudonym(with_two_people: Engine, advice: str) -> None:
     with reading(with_two_people) as connection:
-        assert [row.fibre for row in store.attempts_by(connection, PERSON)] == ["T1F1"]
-        assert [one.due_on for one in store.closures_by(connection, PERSON)] == ["2031-05-20"]
-        assert [row.fibre for row in store.attempts_by(connection, advice)] == ["T1F1", "T1F2", "T1F3"]
-        assert [row.fibre for row in store.attempts_by(connection, f"{2:032x}")] == ["T1F3"]
+        assert [row.fibre for row in erasing.attempts_by(connection, PERSON)] == ["T1F1"]
+        assert [one.due_on for one in erasing.closures_by(connection, PERSON)] == ["2031-05-20"]
+        assert [row.fibre for row in erasing.attempts_by(connection, advice)] == ["T1F1", "T1F2", "T1F3"]
+        assert [row.fibre for row in erasing.attempts_by(connection, f"{2:032x}")] == ["T1F3"]
 
 
 def test_forgetting_somebody_leaves_the_work_and_no_trace_of_who(with_two_people: Engine, advice: str) -> None:
     with writing(with_two_people) as connection:
-        assert store.forget(connection, PERSON) == 2
+        assert erasing.forget(connection, PERSON) == 2
     with reading(with_two_people) as connection:
         everything = [
             value
@@ -263,14 +264,14 @@ def test_forgetting_somebody_leaves_the_work_and_no_trace_of_who(with_two_people
 
 def test_forgetting_somebody_else_changes_nothing(with_two_people: Engine) -> None:
     with writing(with_two_people) as connection:
-        assert store.forget(connection, pseudonym(SECRET, "person", "nobody")) == 0
+        assert erasing.forget(connection, pseudonym(SECRET, "person", "nobody")) == 0
         assert sorted(connection.execute(select(store.reports.c.said)).scalars()) == ["1" * 64, "2" * 64]
 
 
 def test_a_report_is_erased_whole(with_two_people: Engine, advice: str) -> None:
     with writing(with_two_people) as connection:
         digest = store.add_verdict(connection, b"nobody got it")
-        assert store.erase(connection, f"{1:032x}") == 2
+        assert erasing.erase(connection, f"{1:032x}") == 2
         assert store.report(connection, f"{1:032x}") is None
         assert store.of_key(connection, "1" * 64) is None
         assert [row.fibre for row in store.attempts_of(connection, [advice])] == ["T1F3"]
@@ -279,16 +280,16 @@ def test_a_report_is_erased_whole(with_two_people: Engine, advice: str) -> None:
 
 def test_all_that_was_reported_under_an_advice_is_erased(with_two_people: Engine, advice: str) -> None:
     with writing(with_two_people) as connection:
-        assert store.erase(connection, advice) == 3
+        assert erasing.erase(connection, advice) == 4, "three attempts and a closure"
         assert [connection.execute(select(table)).all() for table in (store.reports, store.report_keys)] == [[], []]
         assert store.closures_of(connection, [advice]) == []
 
 
 def test_what_is_too_old_goes(with_two_people: Engine, advice: str) -> None:
-    outcomes = Outcomes(with_two_people)
-    assert outcomes.let_go(NOW + timedelta(seconds=1)) == 0
-    assert outcomes.let_go(NOW + timedelta(seconds=2)) == 2
-    assert [row.fibre for row in outcomes.attempts()] == ["T1F3"]
+    with writing(with_two_people) as connection:
+        assert erasing.let_go(connection, NOW + timedelta(seconds=1)) == 0
+        assert erasing.let_go(connection, NOW + timedelta(seconds=2)) == 2
+    assert [row.fibre for row in Outcomes(with_two_people).attempts()] == ["T1F3"]
     with reading(with_two_people) as connection:
         assert store.report(connection, f"{1:032x}") is None
 
@@ -311,8 +312,8 @@ def test_many_rows_are_read_a_few_at_a_time(engine: Engine, advice: str) -> None
 
 def test_how_a_note_on_the_work_stands(engine: Engine) -> None:
     with writing(engine) as connection:
-        assert store.work_note(connection, "t" * 32) == store.WorkNote(ticket_id="t" * 32)
-        store.set_work_note(connection, "t" * 32, revisions=2, follow_up="LF-9")
-        store.set_work_note(connection, "t" * 32, noted_revision=2)
-        wanted = store.WorkNote(ticket_id="t" * 32, revisions=2, noted_revision=2, follow_up="LF-9")
-        assert store.work_note(connection, "t" * 32) == wanted
+        assert work_notes.work_note(connection, "t" * 32) == work_notes.WorkNote(ticket_id="t" * 32)
+        work_notes.set_work_note(connection, "t" * 32, revisions=2, follow_up="LF-9")
+        work_notes.set_work_note(connection, "t" * 32, noted_revision=2)
+        wanted = work_notes.WorkNote(ticket_id="t" * 32, revisions=2, noted_revision=2, follow_up="LF-9")
+        assert work_notes.work_note(connection, "t" * 32) == wanted

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 from builders import FixedMethod, a_database_url, an_advice
-from delivery.office import Delivering, delivering, desk, facts_sources, holds_min
+from delivery.office import Delivering, advised, delivering, desk, facts_sources, holds_min
 from flask import Flask
 from flask.testing import FlaskClient
 from sqlalchemy import Engine
@@ -19,7 +19,7 @@ from repairadvisor.store.database import migrate, open_database
 from repairadvisor.store.records import Records
 from repairadvisor.web.app import create_app
 
-__all__ = ["delivering", "desk", "facts_sources", "holds_min"]
+__all__ = ["advised", "delivering", "desk", "facts_sources", "holds_min"]
 
 
 @pytest.fixture(scope="session")

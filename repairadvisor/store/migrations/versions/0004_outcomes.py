@@ -13,7 +13,8 @@ _WHO = ("person", "machine", "cleaver")
 
 
 def upgrade() -> None:
-    """Make six tables."""
+    """Make six tables, and find deliveries by their advice."""
+    op.create_index("ix_deliveries_advice_id", "deliveries", ["advice_id"])
     _make_reports()
     _make_attempts()
     op.create_table(
@@ -111,3 +112,4 @@ def downgrade() -> None:
     """Remove them and all that is in them."""
     for table in ("work_notes", "report_keys", "closures", "attempts", "verdicts", "reports"):
         op.drop_table(table)
+    op.drop_index("ix_deliveries_advice_id", "deliveries")
