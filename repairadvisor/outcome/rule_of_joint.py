@@ -22,7 +22,7 @@ from repairadvisor.facts.value import Known
 from repairadvisor.optics.joint_law import JointLaw
 from repairadvisor.optics.noisy_reading import ReadingNoise, reading_noise
 from repairadvisor.optics.redo import Redo
-from repairadvisor.optics.redo_given_reading import GivenReading, cells_of, cells_of_sum
+from repairadvisor.optics.redo_given_reading import STEP_DB, GivenReading, cells_of, cells_of_sum, refined
 from repairadvisor.optics.ribbon import MOST_FIBRES, worst_of
 from repairadvisor.outcome.conclusions import Concluded, sides_of
 from repairadvisor.outcome.reported import Attempt
@@ -128,7 +128,7 @@ class Work:
     def noise(self, sigma_db: float) -> ReadingNoise:
         """The weights of a reading's noise."""
         if sigma_db not in self._noise:
-            self._noise[sigma_db] = reading_noise(sigma_db)
+            self._noise[sigma_db] = reading_noise(sigma_db, STEP_DB)
         return self._noise[sigma_db]
 
     def at_governing(self, loss_db: float, nm: int, method: str, service: str) -> float:
@@ -208,8 +208,8 @@ class Work:
         to_come = max(0, self.joints - joints_read - sum(count for count, _ in others))
         shared = self._bodies_left(last, plan, redone, to_come)
         left = self._left(last, plan, cause, bad, shared)
-        next_law = law.after(min(bad, law.tries - 1))
-        next_law = replace(next_law, failure_chances=next_law.failure_chances[: max(left.count, 1)])
+        begin = min(bad, law.tries - 1)
+        next_law = replace(law, failure_chances=law.failure_chances[begin : begin + max(left.count, 1)])
         to_make = replace(law, failure_chances=law.failure_chances[: self._most])
         budget, margin = self._budget(plan, redone, service, [loss - count * unlike for count, loss in others])
         attempts = redone.attempts(plan)
@@ -256,7 +256,7 @@ class Work:
             plan, costs = self.as_made(method)
             cause = self.cause(method, service)
             law = replace(costs.redone.law(self.rules.light.joint(plan), service), failure_chances=cause.failing)
-            self._laws[key] = worst_of(law, min(fibres, MOST_FIBRES))
+            self._laws[key] = refined(worst_of(law, min(fibres, MOST_FIBRES)))
         return self._laws[key]
 
     def _cells_of(self, law: JointLaw, used: int, joints: int) -> tuple[float, ...]:
