@@ -20,7 +20,8 @@ import numpy as np
 
 from repairadvisor.optics.joint_law import JointLaw, nodes_of
 from repairadvisor.optics.noisy_reading import ReadingNoise, given_reading
-from repairadvisor.optics.redo import Expected, Law, Redo
+from repairadvisor.optics.redo import Expected, Redo
+from repairadvisor.optics.redo_over_margins import Values, tail_over
 from repairadvisor.optics.valid_range import in_range
 
 STEP_DB = 0.0025
@@ -40,12 +41,16 @@ def refined(law: JointLaw) -> JointLaw:
     return replace(law, clean=clean, failed=failed)
 
 
-def cells_of(law: Law, used: int, step_db: float = STEP_DB) -> tuple[float, ...]:
+def cells_of(law: JointLaw, used: int, step_db: float = STEP_DB) -> tuple[float, ...]:
     """The chance of each loss, in cells about the multiples of a step up to 20 dB, of the attempt after ``used``
     others."""
-    edges = [law.tail(used, (i - 0.5) * step_db) for i in range(round(MOST_DB / step_db) + 1)]
-    edges[0] = 1.0
-    return tuple(low - high for low, high in zip(edges, (*edges[1:], 0.0), strict=True))
+    edges: Values = (np.arange(round(MOST_DB / step_db) + 1) - 0.5) * step_db
+    tail = np.zeros(len(edges))
+    for share, branch in law.branches(used):
+        tail += share * tail_over(branch.table, edges)
+    tail[0] = 1.0
+    cells = tail - np.concatenate((tail[1:], [0.0]))
+    return tuple(cells.tolist())
 
 
 def cells_of_sum(cells: Sequence[float], joints: int) -> tuple[float, ...]:

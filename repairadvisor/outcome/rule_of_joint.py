@@ -8,8 +8,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from repairadvisor.decision.bad_results import CommonCause, common_cause_of
 from repairadvisor.decision.cost import Costs
-from repairadvisor.decision.light import CommonCause, attenuation_db_per_m, common_cause_of, mode_of
+from repairadvisor.decision.light import attenuation_db_per_m, mode_of
 from repairadvisor.decision.loss import inserted_m
 from repairadvisor.decision.redone import JointLimit, Redone
 from repairadvisor.decision.rules import Rules
@@ -202,7 +203,7 @@ class Work:
     ) -> JointRule:
         plan, costs = self.as_made(last.method)
         redone, law = costs.redone, self._law(last.method, service, fibres)
-        cause = self.cause(last.method, service)
+        cause = self.cause(last.method, service, fibres)
         bad = bad_before + 1
         limit, unlike = redone.joint_limit(plan, service), redone.unlike_db(plan)
         to_come = max(0, self.joints - joints_read - sum(count for count, _ in others))
@@ -254,9 +255,9 @@ class Work:
         key = (f"{method} {service}", fibres)
         if key not in self._laws:
             plan, costs = self.as_made(method)
-            cause = self.cause(method, service)
-            law = replace(costs.redone.law(self.rules.light.joint(plan), service), failure_chances=cause.failing)
-            self._laws[key] = refined(worst_of(law, min(fibres, MOST_FIBRES)))
+            law = costs.redone.law(self.rules.light.joint(plan), service)
+            cause = self.cause(method, service, fibres)
+            self._laws[key] = refined(worst_of(law, min(fibres, MOST_FIBRES), cause.failing))
         return self._laws[key]
 
     def _cells_of(self, law: JointLaw, used: int, joints: int) -> tuple[float, ...]:
@@ -326,9 +327,9 @@ class Work:
         """Whether the types of both fibres are known."""
         return all(len(self.context.possible[f"fibre_type_{side}"].words) == 1 for side in ("near", "far"))
 
-    def cause(self, method: str, service: str) -> CommonCause:
-        """The common cause of a method's bad joints."""
-        return common_cause_of(self.rules.policy, self.joint_set(method, service))
+    def cause(self, method: str, service: str, fibres: int) -> CommonCause:
+        """The common cause of a method's bad joints, or ribbons of so many fibres."""
+        return common_cause_of(self.rules.policy, self.joint_set(method, service), min(fibres, MOST_FIBRES))
 
     def alike(self, mode: str, joint: int) -> bool:
         """Whether both fibres at a joint are known to be alike."""

@@ -17,7 +17,7 @@ from repairadvisor.optics.joint_law import compile_joint_law
 from repairadvisor.optics.noisy_reading import reading_noise
 from repairadvisor.optics.redo import Attempts, Budget, Expected, Redo
 from repairadvisor.optics.redo_given_reading import STEP_DB, GivenReading, cells_of, cells_of_sum, refined
-from repairadvisor.optics.ribbon import worst_of
+from repairadvisor.optics.ribbon import some_of, worst_of
 
 SEED = 20310504
 STEP = 0.01
@@ -130,7 +130,7 @@ def rule(one: Situation) -> GivenReading:
     attempts = Attempts(one.cost, 20, None, one.owner, one.over if one.owner is not None else 0.0)
     redo = Redo([next_law, *[follow] * one.to_come], Budget(one.margin, one.visit), attempts)
     noise = reading_noise(one.sigma, STEP)
-    return GivenReading(cells_of(law, one.used, STEP), redo, one.shared, one.left > 0, one.owner, one.confidence, noise)
+    return GivenReading(law.rows[one.used], redo, one.shared, one.left > 0, one.owner, one.confidence, noise)
 
 
 # --- the reference: tables over what was lost so far, and nothing of ours -------------------------------------
@@ -329,7 +329,7 @@ def test_the_sequence_of_cayley_and_moser(left, limit):
             return self.again(joint, redos_left, used, so_far_db)
 
     redo = Moser([OnGrid(even.rows[:left])], LossIsCost(), Attempts(0.0, 20))
-    got = GivenReading(cells_of(even, 0, STEP), redo, left, True, None, 0.75, reading_noise(0.0, STEP))
+    got = GivenReading(even.rows[0], redo, left, True, None, 0.75, reading_noise(0.0, STEP))
     assert got.again == pytest.approx(limit, abs=0.01)  # the grid's losses lie at 0.00 to 0.99, not in the middle
     assert got.greatest_kept_db() == pytest.approx(limit, abs=0.018)  # and it is told down to a hundredth
 
@@ -389,6 +389,14 @@ def test_where_it_cannot_be_made_again_any_reading_pays_and_the_limit_still_spea
     assert got.greatest_kept_db() == pytest.approx(0.16, abs=0.011)
 
 
+def test_cells_hold_the_chance_between_their_ends():
+    assert sum(CELLS) == pytest.approx(1.0)
+    for i in (0, 1, 7, 40, 400, 8000):
+        above = LAW.tail(0, (i - 0.5) * STEP_DB) if i else 1.0
+        below = LAW.tail(0, (i + 0.5) * STEP_DB) if i < 8000 else 0.0
+        assert CELLS[i] == pytest.approx(above - below, abs=1e-12)
+
+
 def test_joints_read_as_one_are_thought_of_as_their_sum():
     cells = np.array(CELLS)
     wanted = np.convolve(cells, cells)[: len(cells)]
@@ -428,8 +436,8 @@ def test_what_is_out_of_range_is_refused(confidence, joints):
 @pytest.mark.parametrize("fibres", [2, 12])
 def test_the_worst_of_a_ribbon_is_that_of_independent_fibres(fibres):
     """P(worst > x) = 1 - (1 - P(one > x))^n; drawn by numpy besides."""
-    law = compile_joint_law({1310: LossModel(0.002, (0.0503, 0.0189), 0.01, 0.5)}, 1310, (0.01, 0.1, 0.6))
-    worst = worst_of(law, fibres)
+    law = compile_joint_law({1310: LossModel(0.002, (0.0503, 0.0189), 0.01, 0.5)}, 1310, (0.01,))
+    worst = worst_of(law, fibres, (some_of(0.01, fibres), 0.9))
     for x in (0.02, 0.1, 0.2, 0.5, 1.0):
         assert worst.tail(0, x) == pytest.approx(1.0 - (1.0 - law.tail(0, x)) ** fibres, abs=2e-4)
     rng = np.random.default_rng(SEED)
@@ -440,13 +448,11 @@ def test_the_worst_of_a_ribbon_is_that_of_independent_fibres(fibres):
         assert worst.tail(0, x) == pytest.approx(float((loss > x).mean()), abs=0.012)
     mean = sum(share * branch.table.mean_db for share, branch in worst.branches(0))
     assert mean == pytest.approx(float(loss.mean()), abs=0.004)
+    assert worst.tail(1, 0.3) > worst.tail(0, 0.3)  # a ribbon that fails oftener loses more
 
 
-def test_bad_attempts_make_a_ribbon_fail_oftener():
-    law = compile_joint_law({1310: MODEL}, 1310, FAILING)
-    worst = worst_of(law, 12)
-    assert worst.failure_chances == pytest.approx([1.0 - (1.0 - p) ** 12 for p in FAILING])
-    assert [worst.tail(used, 0.3) for used in range(3)] == sorted(worst.tail(used, 0.3) for used in range(3))
-    assert worst_of(law, 1) is law
+def test_one_fibre_is_no_ribbon_and_two_dozen_are_the_most():
+    assert worst_of(LAW, 1, (0.5,)).tail(0, 0.2) == pytest.approx(replace(LAW, failure_chances=(0.5,)).tail(0, 0.2))
+    assert some_of(0.01, 12) == pytest.approx(1.0 - 0.99**12)
     with pytest.raises(OpticsError, match="fibres of a ribbon"):
-        worst_of(law, 25)
+        worst_of(LAW, 25, (0.5,))
