@@ -12,8 +12,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from repairadvisor.decision.bad_results import common_cause_of
 from repairadvisor.decision.light import SINGLE_MODE, USUAL_CORE_UM, USUAL_RADIUS_UM, Light, joint_model
-from repairadvisor.optics.common_cause import failing_without
 from repairadvisor.optics.distribution import LossModel, compile_sum
 from repairadvisor.outcome.attempt_readings import Condition, Made, Usable, usable
 from repairadvisor.outcome.calibration import Evidence, Posterior, ReadingRows, RowReading, posterior, prior
@@ -145,14 +145,13 @@ class _Learning:
 
     def _rows_of(self, condition: Condition) -> ReadingRows:
         if condition not in self._rows:
-            rates, made = self._policy.rates, self._policy.joints[condition.method, condition.mode]
-            failing = rates["common_cause_failing"].value
-            without = failing_without(made.failure_chance, rates["common_cause_before"].value, failing)
+            cause = common_cause_of(self._policy, self._policy.joints[condition.method, condition.mode])
+            failing = (cause.failing_without, cause.failing_with)
 
             def model_at(scale: float) -> LossModel:
                 return condition.model(self._policy, scale)
 
-            self._rows[condition] = ReadingRows(model_at, (without, failing), condition.joints, condition.noise_db)
+            self._rows[condition] = ReadingRows(model_at, failing, condition.joints, condition.noise_db)
         return self._rows[condition]
 
     def _learnt(self, name: SetName, behind: _Behind, found: Posterior) -> LearntSet:
