@@ -16,6 +16,7 @@ from repairadvisor.facts.context import Context
 from repairadvisor.outcome.judging import judge
 from repairadvisor.outcome.reported import Attempt, Reading
 from repairadvisor.outcome.verdict import Verdict
+from repairadvisor.policy.after_work import VERDICTS
 from repairadvisor.policy.plan import Plan
 
 Facts = Mapping[str, Any]
@@ -124,6 +125,9 @@ def _report_turn(
 ) -> None:
     there = f"{point['fact']} {point['op']} {point['value']}"
     got = _verdict(rules, turned(facts, point), read)
+    if not any(word in point["then"] for word in VERDICTS):
+        print(f"      at {there}: {point['then']} -- {got.say}")
+        return
     agreed = got.verdict in point["then"] or (got.verdict == "withheld" and got.do_first == "re_lay" in point["then"])
     print(f"      {'turns' if agreed else 'TURNS OTHERWISE'} at {there}: {point['then']} -- {got.say}")
 

@@ -20,17 +20,12 @@ import itertools
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 
+from repairadvisor.decision.bad_results import attempts_failing
 from repairadvisor.decision.cells import Interval, derived_interval
 from repairadvisor.decision.joint_classes import JointClass, classes_of
 from repairadvisor.decision.reflections import Reflections, compile_reflections
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.vocabulary import BY_NAME, MULTIMODE_TYPES, SINGLE_MODE_TYPES
-from repairadvisor.optics.common_cause import (
-    bad_results_to_look_for_cause,
-    chance_of_common_cause,
-    failing_without,
-    failure_chances,
-)
 from repairadvisor.optics.constants import FIBRE_INDEX
 from repairadvisor.optics.distribution import LossModel, LossTable, compile_difference, compile_sum
 from repairadvisor.optics.joint import mode_mismatch_loss_db
@@ -53,7 +48,6 @@ from repairadvisor.policy.plan import Plan
 SINGLE_MODE, MULTIMODE = "single_mode", "multimode"
 BUDGET_DIRECT, BUDGET_INSERT = "budget_for_joints_db", "budget_for_two_joints_db"
 _MULTIMODE_INDEX = 1.48
-_MOST_TRIES = 20
 
 #: Mode-field radii at 1310 nm, µm, for which laws are compiled; between two of them laws are mixed.
 RADII_UM = (4.0, 4.3, 4.6, 4.9, 5.25)
@@ -243,43 +237,6 @@ def _laws(policy: Policy, classes: Iterable[JointClass]) -> dict[LawKey, JointLa
             key = (method, mode, f"{factor:g}", governing, size)
             laws[key] = compile_joint_law(models, governing, chances)
     return laws
-
-
-def attempts_failing(policy: Policy, made: JointSet) -> tuple[float, ...]:
-    """The chance that each attempt fails, those before it having failed, as many as a plan may count on."""
-    return attempts_there_are(policy, made) if made.made_again else attempts_there_are(policy, made)[:1]
-
-
-def attempts_there_are(policy: Policy, made: JointSet) -> tuple[float, ...]:
-    """The same for as many as there ever are: up to the policy's count, and until a common cause is looked for."""
-    cause = common_cause_of(policy, made)
-    return cause.failing[: max(int(policy.limits["attempts_most"].value), 1)]
-
-
-@dataclass(frozen=True, slots=True)
-class CommonCause:
-    """How likely one cause behind all bad attempts is before the first, how often attempts fail with it and without it,
-    after how many bad ones in a row it is looked for, and how likely each attempt until then fails after bad ones."""
-
-    before: float
-    failing_with: float
-    failing_without: float
-    look_after: int
-    failing: tuple[float, ...]
-
-    def chance(self, bad_results: int) -> float:
-        """The chance of one after so many bad results in a row."""
-        return chance_of_common_cause(self.before, self.failing_with, self.failing_without, bad_results)
-
-
-def common_cause_of(policy: Policy, made: JointSet) -> CommonCause:
-    """The common cause of a method's bad joints."""
-    rates = policy.rates
-    before, failing = rates["common_cause_before"].value, rates["common_cause_failing"].value
-    without = failing_without(made.failure_chance, before, failing)
-    look_after = bad_results_to_look_for_cause(before, failing, without, rates["common_cause_look_for"].value)
-    chances = failure_chances(made.failure_chance, before, failing, min(max(look_after, 1), _MOST_TRIES))
-    return CommonCause(before, failing, without, look_after, chances)
 
 
 def _kept_by_most(policy: Policy, classes: Iterable[JointClass]) -> dict[tuple[str, str, str], float]:

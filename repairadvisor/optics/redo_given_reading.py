@@ -3,8 +3,9 @@
 Planning knows what a joint will lose once it is made; a crew knows what an instrument read. So the same rule is taken
 over what the truth may be: keep if and only if E[g(X) | reading] <= c + V(k-1), and, where a limit for one joint holds,
 P(X <= limit | reading) reaches a confidence. Without noise both say what planning says. What is thought of the truth
-before it is read is the law of the attempt, in cells of 0.01 dB, so a reading far out is believed less than it says.
-Limits are told as readings: the greatest one that is kept. Plus, minus, times, divide and comparisons only.
+before it is read is the law of the attempt, in cells of a quarter of a hundredth, so that a reading far out is believed
+less than it says; a grid finer still changes costs by less than a thousandth. Limits are told as readings: the greatest
+hundredth that is kept. Plus, minus, times, divide and comparisons only.
 
 Source: Bayes' rule; optimal stopping without recall (Moser, 1956).
 """
@@ -13,28 +14,43 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from repairadvisor.optics.joint_law import JointLaw
+from repairadvisor.optics.joint_law import JointLaw, nodes_of
 from repairadvisor.optics.noisy_reading import ReadingNoise, given_reading
 from repairadvisor.optics.redo import Expected, Redo
+from repairadvisor.optics.redo_over_margins import tail_over
 from repairadvisor.optics.valid_range import in_range
 
-STEP_DB = 0.01
+STEP_DB = 0.0025
+#: Readings are told to a hundredth.
+_READ_DB = 0.01
 #: Losses beyond this are all too much.
 MOST_DB = 20.0
-_CELLS = round(MOST_DB / STEP_DB) + 1
+#: Of a chance, what one stretch of a law may stand for here; planning takes a dozen at once and is content with more.
+_TOLERANCE = 2e-5
 #: No law says that a reading cannot be: what is less likely than this is as likely as this.
 _LEAST_CHANCE = 1e-12
 
 
-def cells_of(law: JointLaw, used: int) -> tuple[float, ...]:
-    """The chance of each loss, in cells of 0.01 dB from nothing to 20 dB, of the attempt after ``used`` others."""
-    edges = [law.tail(used, (i - 0.5) * STEP_DB) for i in range(_CELLS)]
-    edges[0] = 1.0
-    return tuple(low - high for low, high in zip(edges, (*edges[1:], 0.0), strict=True))
+def refined(law: JointLaw) -> JointLaw:
+    """The law in stretches short enough for one joint's verdict."""
+    clean, failed = (replace(one, nodes=nodes_of(one.table, _TOLERANCE)) for one in (law.clean, law.failed))
+    return replace(law, clean=clean, failed=failed)
+
+
+def cells_of(law: JointLaw, used: int, step_db: float = STEP_DB) -> tuple[float, ...]:
+    """The chance of each loss, in cells about the multiples of a step up to 20 dB, of the attempt after ``used``
+    others."""
+    edges = (np.arange(round(MOST_DB / step_db) + 1, dtype=np.float64) - 0.5) * step_db
+    tail = np.zeros(len(edges))
+    for share, branch in law.branches(used):
+        tail += share * tail_over(branch.table, edges)
+    tail[0] = 1.0
+    cells = tail - np.concatenate((tail[1:], [0.0]))
+    return tuple(cells.tolist())
 
 
 def cells_of_sum(cells: Sequence[float], joints: int) -> tuple[float, ...]:
@@ -53,11 +69,11 @@ def cells_of_sum(cells: Sequence[float], joints: int) -> tuple[float, ...]:
 class GivenReading:
     """The rule for one joint that was made and read, or for ``joints`` that were read as one.
 
-    ``cells`` what was thought of the loss before it was read. ``redo`` holds the laws of the attempts that are left at
-    this joint (once for each of ``joints``), then those of the joints still to be made, and what was left of the margin
-    before this one. ``redos_left`` shared ones; ``may_redo`` whether this one can be made again at all. ``limit_db`` is
-    the owner's limit, or the usual one, for what is read here (None: there is none), to be kept with ``confidence``
-    (0.5 to 0.999). Errors: OpticsError.
+    ``cells`` what was thought of the loss before it was read, on the grid of the ``noise``. ``redo`` holds the laws of
+    the attempts that are left at this joint (once for each of ``joints``), then those of the joints still to be made,
+    and what was left of the margin before this one. ``redos_left`` shared ones; ``may_redo`` whether this one can be
+    made again at all. ``limit_db`` is the owner's limit, or the usual one, for what is read here (None: there is none),
+    to be kept with ``confidence`` (0.5 to 0.999). Errors: OpticsError.
     """
 
     cells: tuple[float, ...]
@@ -72,7 +88,6 @@ class GivenReading:
 
     def __post_init__(self) -> None:
         in_range("confidence", self.confidence, 0.5, 0.999, "1")
-        in_range("step of a grid", self.noise.step_db, STEP_DB, STEP_DB, "dB")
         in_range("joints read as one", self.joints, 1, len(self.redo.laws), "1")
 
     @property
@@ -85,12 +100,13 @@ class GivenReading:
 
     def after(self, reading_db: float) -> list[tuple[float, float]]:
         """(true loss, chance) once a reading is known, from the least on; one below nothing says what nothing says."""
-        at = max(math.floor(reading_db / STEP_DB + 0.5), 0)
+        step = self.noise.step_db
+        at = max(math.floor(reading_db / step + 0.5), 0)
         reach = len(self.noise.weights)
         low, high = max(0, at - reach + 1), min(len(self.cells), at + reach)
         near = [max(chance, _LEAST_CHANCE) for chance in self.cells[low:high]]
-        chances = given_reading(near, (at - low) * STEP_DB, self.noise)
-        return [((low + i) * STEP_DB, chance) for i, chance in enumerate(chances)]
+        chances = given_reading(near, (at - low) * step, self.noise)
+        return [((low + i) * step, chance) for i, chance in enumerate(chances)]
 
     def if_kept(self, reading_db: float) -> Expected:
         """E[g(X) | reading], and what it is made of."""
@@ -109,7 +125,7 @@ class GivenReading:
             return 1.0
         total = 0.0
         for loss, chance in self.after(reading_db):
-            share = (self.limit_db - loss) / STEP_DB + 0.5
+            share = (self.limit_db - loss) / self.noise.step_db + 0.5
             total += chance * min(max(share, 0.0), 1.0)
         return total
 
@@ -125,16 +141,16 @@ class GivenReading:
 
     def greatest_kept_db(self) -> float | None:
         """The greatest reading that the rule keeps, to 0.01 dB; None where it keeps any, below nothing where none."""
-        low, high = -1, _CELLS - 1
-        if self.keeps(high * STEP_DB):
+        low, high = -1, round(MOST_DB / _READ_DB)
+        if self.keeps(high * _READ_DB):
             return None
         while high - low > 1:
             middle = (low + high) // 2
-            low, high = (middle, high) if self.keeps(middle * STEP_DB) else (low, middle)
-        return low * STEP_DB
+            low, high = (middle, high) if self.keeps(middle * _READ_DB) else (low, middle)
+        return low * _READ_DB
 
     def _after(self, loss_db: float) -> Expected:
-        key = round(loss_db / STEP_DB)
+        key = round(loss_db / self.noise.step_db)
         if key not in self._kept:
             self._kept[key] = self.redo.value(self.joints, self.redos_left, 0, loss_db)
         return self._kept[key]

@@ -110,6 +110,11 @@ def _parts(table: LossTable) -> _Parts:
     return _Parts(np.array(table.knots_db), np.array(table.tail))
 
 
+def tail_over(table: LossTable, losses_db: Values) -> Values:
+    """P(loss > x) of a table, for many losses at once."""
+    return _parts(table).above(losses_db)
+
+
 @dataclass(slots=True)
 class RedoOverMargins:
     """The rule for ``joints`` (1 to 50) of one law, with each of ``left_db`` left of the margin before the first.

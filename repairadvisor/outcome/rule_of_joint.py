@@ -8,8 +8,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+from repairadvisor.decision.bad_results import CommonCause, common_cause_of
 from repairadvisor.decision.cost import Costs
-from repairadvisor.decision.light import CommonCause, attenuation_db_per_m, common_cause_of, mode_of
+from repairadvisor.decision.light import attenuation_db_per_m, mode_of
 from repairadvisor.decision.loss import inserted_m
 from repairadvisor.decision.redone import JointLimit, Redone
 from repairadvisor.decision.rules import Rules
@@ -22,7 +23,7 @@ from repairadvisor.facts.value import Known
 from repairadvisor.optics.joint_law import JointLaw
 from repairadvisor.optics.noisy_reading import ReadingNoise, reading_noise
 from repairadvisor.optics.redo import Redo
-from repairadvisor.optics.redo_given_reading import GivenReading, cells_of, cells_of_sum
+from repairadvisor.optics.redo_given_reading import STEP_DB, GivenReading, cells_of, cells_of_sum, refined
 from repairadvisor.optics.ribbon import MOST_FIBRES, worst_of
 from repairadvisor.outcome.conclusions import Concluded, sides_of
 from repairadvisor.outcome.reported import Attempt
@@ -128,7 +129,7 @@ class Work:
     def noise(self, sigma_db: float) -> ReadingNoise:
         """The weights of a reading's noise."""
         if sigma_db not in self._noise:
-            self._noise[sigma_db] = reading_noise(sigma_db)
+            self._noise[sigma_db] = reading_noise(sigma_db, STEP_DB)
         return self._noise[sigma_db]
 
     def at_governing(self, loss_db: float, nm: int, method: str, service: str) -> float:
@@ -202,14 +203,14 @@ class Work:
     ) -> JointRule:
         plan, costs = self.as_made(last.method)
         redone, law = costs.redone, self._law(last.method, service, fibres)
-        cause = self.cause(last.method, service)
+        cause = self.cause(last.method, service, fibres)
         bad = bad_before + 1
         limit, unlike = redone.joint_limit(plan, service), redone.unlike_db(plan)
         to_come = max(0, self.joints - joints_read - sum(count for count, _ in others))
         shared = self._bodies_left(last, plan, redone, to_come)
         left = self._left(last, plan, cause, bad, shared)
-        next_law = law.after(min(bad, law.tries - 1))
-        next_law = replace(next_law, failure_chances=next_law.failure_chances[: max(left.count, 1)])
+        begin = min(bad, law.tries - 1)
+        next_law = replace(law, failure_chances=law.failure_chances[begin : begin + max(left.count, 1)])
         to_make = replace(law, failure_chances=law.failure_chances[: self._most])
         budget, margin = self._budget(plan, redone, service, [loss - count * unlike for count, loss in others])
         attempts = redone.attempts(plan)
@@ -254,9 +255,9 @@ class Work:
         key = (f"{method} {service}", fibres)
         if key not in self._laws:
             plan, costs = self.as_made(method)
-            cause = self.cause(method, service)
-            law = replace(costs.redone.law(self.rules.light.joint(plan), service), failure_chances=cause.failing)
-            self._laws[key] = worst_of(law, min(fibres, MOST_FIBRES))
+            law = costs.redone.law(self.rules.light.joint(plan), service)
+            cause = self.cause(method, service, fibres)
+            self._laws[key] = refined(worst_of(law, min(fibres, MOST_FIBRES), cause.failing))
         return self._laws[key]
 
     def _cells_of(self, law: JointLaw, used: int, joints: int) -> tuple[float, ...]:
@@ -326,9 +327,9 @@ class Work:
         """Whether the types of both fibres are known."""
         return all(len(self.context.possible[f"fibre_type_{side}"].words) == 1 for side in ("near", "far"))
 
-    def cause(self, method: str, service: str) -> CommonCause:
-        """The common cause of a method's bad joints."""
-        return common_cause_of(self.rules.policy, self.joint_set(method, service))
+    def cause(self, method: str, service: str, fibres: int) -> CommonCause:
+        """The common cause of a method's bad joints, or ribbons of so many fibres."""
+        return common_cause_of(self.rules.policy, self.joint_set(method, service), min(fibres, MOST_FIBRES))
 
     def alike(self, mode: str, joint: int) -> bool:
         """Whether both fibres at a joint are known to be alike."""

@@ -198,7 +198,7 @@ class _Worded:
     def _cause(self) -> float:
         """The chance of a common cause: after the bad ones in a row, this one among them unless it is kept."""
         if self.decision.verdict == ACCEPT:
-            return self.work.cause(self.made.last.method, self.made.service).chance(0)
+            return self.work.cause(self.made.last.method, self.made.service, len(self.made.fibres)).chance(0)
         return self.rule.chance_of_cause
 
     # --- what is owed, missing, handed on -----------------------------------------------------------------------

@@ -16,8 +16,8 @@ from repairadvisor.optics.distribution import LossModel
 from repairadvisor.optics.joint_law import compile_joint_law
 from repairadvisor.optics.noisy_reading import reading_noise
 from repairadvisor.optics.redo import Attempts, Budget, Expected, Redo
-from repairadvisor.optics.redo_given_reading import GivenReading, cells_of, cells_of_sum
-from repairadvisor.optics.ribbon import worst_of
+from repairadvisor.optics.redo_given_reading import STEP_DB, GivenReading, cells_of, cells_of_sum, refined
+from repairadvisor.optics.ribbon import some_of, worst_of
 
 SEED = 20310504
 STEP = 0.01
@@ -129,8 +129,8 @@ def rule(one: Situation) -> GivenReading:
     follow = OnGrid(law.rows[:3])
     attempts = Attempts(one.cost, 20, None, one.owner, one.over if one.owner is not None else 0.0)
     redo = Redo([next_law, *[follow] * one.to_come], Budget(one.margin, one.visit), attempts)
-    noise = reading_noise(one.sigma)
-    return GivenReading(cells_of(law, one.used), redo, one.shared, one.left > 0, one.owner, one.confidence, noise)
+    noise = reading_noise(one.sigma, STEP)
+    return GivenReading(law.rows[one.used], redo, one.shared, one.left > 0, one.owner, one.confidence, noise)
 
 
 # --- the reference: tables over what was lost so far, and nothing of ours -------------------------------------
@@ -217,7 +217,7 @@ def test_the_verdict_is_that_of_brute_force_on_the_same_grid(share):
 
 @pytest.mark.long
 def test_on_a_finer_grid_costs_differ_by_less_than_a_thousandth(share):
-    """The law of the program with its own stretches, against 0.0025 dB and exact exponentials."""
+    """The law of the program with its own stretches, against 0.0005 dB and exact exponentials."""
     rng = np.random.default_rng([SEED, 2])
     for _ in range(share(1000, 12, SEED)):
         model = LossModel(
@@ -226,22 +226,20 @@ def test_on_a_finer_grid_costs_differ_by_less_than_a_thousandth(share):
         failing = (0.03, float(rng.uniform(0.05, 0.2)), float(rng.uniform(0.3, 0.7)))
         margin, visit = float(rng.uniform(0.1, 1.0)), float(rng.uniform(100, 800))
         cost, owner = float(rng.uniform(10, 80)), float(rng.uniform(0.1, 0.6))
-        law = compile_joint_law({1310: model}, 1310, failing)
-        redo = Redo([law.after(1), law], Budget(margin, visit), Attempts(cost, 20, None, owner, 0.0))
-        got = GivenReading(cells_of(law, 0), redo, 10, True, owner, 0.75, reading_noise(0.03))
+        law = refined(compile_joint_law({1310: model}, 1310, failing))
+        after = replace(law, failure_chances=law.failure_chances[1:])
+        redo = Redo([after, law], Budget(margin, visit), Attempts(cost, 20, None, owner, 0.0))
+        got = GivenReading(cells_of(law, 0), redo, 10, True, owner, 0.75, reading_noise(0.03, STEP_DB))
         fine = Finer(model, failing, margin, visit, cost, owner)
         assert got.again == pytest.approx(fine.again(), rel=1e-3)
-        reading = float(rng.uniform(0.02, 0.3))
-        # a reading's cells are 0.01 dB wide; against nothing wider than a hundredth of another attempt
-        assert got.if_kept(round(reading, 2)).cost == pytest.approx(
-            fine.kept(round(reading, 2)), rel=1e-3, abs=1e-2 * cost
-        )
+        reading = round(float(rng.uniform(0.02, 0.3)), 2)
+        assert got.if_kept(reading).cost == pytest.approx(fine.kept(reading), rel=1e-3, abs=1e-3 * cost)
 
 
 class Finer:
     """Two joints with exact tails at the last, a fine grid before it: by numpy and closed forms."""
 
-    step = 0.0025
+    step = 0.0005
 
     def __init__(self, model, failing, margin, visit, cost, owner):
         self.model, self.failing = model, failing
@@ -290,7 +288,7 @@ class Finer:
         return self.cost + value
 
     def kept(self, reading):
-        """E[what follows | reading], over 0.0025 dB and normal noise of 0.03 dB."""
+        """E[what follows | reading], over 0.0005 dB and normal noise of 0.03 dB."""
         edges = np.arange(0.0, 2.0, self.step)
         middle = edges[:-1] + self.step / 2
         tail = self.tail(0, edges)
@@ -331,7 +329,7 @@ def test_the_sequence_of_cayley_and_moser(left, limit):
             return self.again(joint, redos_left, used, so_far_db)
 
     redo = Moser([OnGrid(even.rows[:left])], LossIsCost(), Attempts(0.0, 20))
-    got = GivenReading(cells_of(even, 0), redo, left, True, None, 0.75, reading_noise(0.0))
+    got = GivenReading(even.rows[0], redo, left, True, None, 0.75, reading_noise(0.0, STEP))
     assert got.again == pytest.approx(limit, abs=0.01)  # the grid's losses lie at 0.00 to 0.99, not in the middle
     assert got.greatest_kept_db() == pytest.approx(limit, abs=0.018)  # and it is told down to a hundredth
 
@@ -347,7 +345,7 @@ def test_without_noise_limits_are_those_of_planning(margin, owner, used, joints)
     redos = planned.redos_at_first - used
     limit = planned.limit_db(0, redos, used, 0.0)
     after = Redo([law.after(used + 1), *[law] * (joints - 1)], budget, attempts)
-    got = GivenReading(cells_of(law, used), after, redos, True, owner, 0.75, reading_noise(0.0))
+    got = GivenReading(cells_of(law, used), after, redos, True, owner, 0.75, reading_noise(0.0, STEP_DB))
     assert got.again == pytest.approx(planned.again(0, redos, used, 0.0), rel=1e-9)
     assert got.greatest_kept_db() == pytest.approx(max(limit, 0.0), abs=0.0151)
 
@@ -359,7 +357,7 @@ def given_reading_of(margin, owner, sigma, *, cost=20.0, may_redo=True, joints=1
     redo = Redo([LAW.after(1)] * joints, Budget(margin, 300.0), Attempts(cost, 20, None, owner, 0.0))
     cells = cells_of_sum(CELLS, joints)
     limit = None if owner is None else joints * owner
-    return GivenReading(cells, redo, 4, may_redo, limit, 0.75, reading_noise(sigma), joints)
+    return GivenReading(cells, redo, 4, may_redo, limit, 0.75, reading_noise(sigma, STEP_DB), joints)
 
 
 @given(st.floats(0.02, 2.0), st.none() | st.floats(0.05, 0.6), st.sampled_from([0.0, 0.03, 0.1]), st.floats(0, 1.5))
@@ -391,6 +389,14 @@ def test_where_it_cannot_be_made_again_any_reading_pays_and_the_limit_still_spea
     assert got.greatest_kept_db() == pytest.approx(0.16, abs=0.011)
 
 
+def test_cells_hold_the_chance_between_their_ends():
+    assert sum(CELLS) == pytest.approx(1.0)
+    for i in (0, 1, 7, 40, 400, 8000):
+        above = LAW.tail(0, (i - 0.5) * STEP_DB) if i else 1.0
+        below = LAW.tail(0, (i + 0.5) * STEP_DB) if i < 8000 else 0.0
+        assert CELLS[i] == pytest.approx(above - below, abs=1e-12)
+
+
 def test_joints_read_as_one_are_thought_of_as_their_sum():
     cells = np.array(CELLS)
     wanted = np.convolve(cells, cells)[: len(cells)]
@@ -401,8 +407,8 @@ def test_joints_read_as_one_are_thought_of_as_their_sum():
     loss = (0.002 + np.where(rng.random((2, 200_000)) < 0.03, failed, clean)).sum(axis=0)
     chances = np.cumsum(cells_of_sum(tuple(cells), 2))
     for limit in (0.05, 0.1, 0.2, 0.4):
-        share = float((loss <= limit + 0.005).mean())
-        assert chances[round(limit / STEP)] == pytest.approx(share, abs=0.006)
+        share = float((loss <= limit + 0.5 * STEP_DB).mean())
+        assert chances[round(limit / STEP_DB)] == pytest.approx(share, abs=0.006)
 
 
 def test_a_reading_far_out_is_believed_less_than_it_says():
@@ -417,11 +423,11 @@ def test_a_reading_below_nothing_says_what_nothing_says():
     assert got.after(-0.1) == got.after(0.0)
 
 
-@pytest.mark.parametrize(("confidence", "step"), [(0.4, 0.01), (1.0, 0.01), (0.75, 0.02)])
-def test_what_is_out_of_range_is_refused(confidence, step):
+@pytest.mark.parametrize(("confidence", "joints"), [(0.4, 1), (1.0, 1), (0.75, 2), (0.75, 0)])
+def test_what_is_out_of_range_is_refused(confidence, joints):
     redo = Redo([LAW], Budget(1.0, 300.0), Attempts(20.0, 20))
     with pytest.raises(OpticsError, match="allowed"):
-        GivenReading(cells_of(LAW, 0), redo, 2, True, 0.15, confidence, reading_noise(0.03, step))
+        GivenReading(CELLS, redo, 2, True, 0.15, confidence, reading_noise(0.03), joints)
 
 
 # --- a ribbon -------------------------------------------------------------------------------------------------
@@ -430,8 +436,8 @@ def test_what_is_out_of_range_is_refused(confidence, step):
 @pytest.mark.parametrize("fibres", [2, 12])
 def test_the_worst_of_a_ribbon_is_that_of_independent_fibres(fibres):
     """P(worst > x) = 1 - (1 - P(one > x))^n; drawn by numpy besides."""
-    law = compile_joint_law({1310: LossModel(0.002, (0.0503, 0.0189), 0.01, 0.5)}, 1310, (0.01, 0.1, 0.6))
-    worst = worst_of(law, fibres)
+    law = compile_joint_law({1310: LossModel(0.002, (0.0503, 0.0189), 0.01, 0.5)}, 1310, (0.01,))
+    worst = worst_of(law, fibres, (some_of(0.01, fibres), 0.9))
     for x in (0.02, 0.1, 0.2, 0.5, 1.0):
         assert worst.tail(0, x) == pytest.approx(1.0 - (1.0 - law.tail(0, x)) ** fibres, abs=2e-4)
     rng = np.random.default_rng(SEED)
@@ -442,13 +448,11 @@ def test_the_worst_of_a_ribbon_is_that_of_independent_fibres(fibres):
         assert worst.tail(0, x) == pytest.approx(float((loss > x).mean()), abs=0.012)
     mean = sum(share * branch.table.mean_db for share, branch in worst.branches(0))
     assert mean == pytest.approx(float(loss.mean()), abs=0.004)
+    assert worst.tail(1, 0.3) > worst.tail(0, 0.3)  # a ribbon that fails oftener loses more
 
 
-def test_bad_attempts_make_a_ribbon_fail_oftener():
-    law = compile_joint_law({1310: MODEL}, 1310, FAILING)
-    worst = worst_of(law, 12)
-    assert worst.failure_chances == pytest.approx([1.0 - (1.0 - p) ** 12 for p in FAILING])
-    assert [worst.tail(used, 0.3) for used in range(3)] == sorted(worst.tail(used, 0.3) for used in range(3))
-    assert worst_of(law, 1) is law
+def test_one_fibre_is_no_ribbon_and_two_dozen_are_the_most():
+    assert worst_of(LAW, 1, (0.5,)).tail(0, 0.2) == pytest.approx(replace(LAW, failure_chances=(0.5,)).tail(0, 0.2))
+    assert some_of(0.01, 12) == pytest.approx(1.0 - 0.99**12)
     with pytest.raises(OpticsError, match="fibres of a ribbon"):
-        worst_of(law, 25)
+        worst_of(LAW, 25, (0.5,))
