@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 import orjson
 from sqlalchemy import Connection
 
+from repairadvisor.decision.answer import moment_text
 from repairadvisor.decision.method import METHOD_VERSION
 from repairadvisor.errors import Fault, InputError
 from repairadvisor.facts.context import Context
@@ -183,7 +184,7 @@ def _answer(report: KeptReport, work: Work, judged: Judged, closure: Closure) ->
         id=report.id,
         advice=work.advice,
         plan=work.plan,
-        received_at=report.received_at.astimezone(UTC).isoformat(),
+        received_at=moment_text(report.received_at.astimezone(UTC)),
         attempts_new=len(judged.new),
         attempts_known=judged.known,
         verdicts=folded(judged.verdicts),

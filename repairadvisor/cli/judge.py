@@ -8,7 +8,7 @@ import re
 import sys
 import time
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import chain
@@ -73,10 +73,12 @@ def _judge(given: argparse.Namespace) -> int:
     shared, now = _pairs(given.set), _now(given.now)
     settings = Settings.from_environment(os.environ)
     advisor = open_advisor(settings)
-    work = WorkDone(advisor, settings.outcome_days, None if given.no_record else _consequence(settings, advisor))
     faults = _Faults(as_json=given.json)
     telling = Telling(faults.tell, _Progress().tell)
-    with WorkFile(work, now, telling) as file:
+    with ExitStack() as stack:
+        then = None if given.no_record else _consequence(settings, advisor, stack)
+        work = WorkDone(advisor, settings.outcome_days, then)
+        file = stack.enter_context(WorkFile(work, now, telling))
         with _rows(given.results, shared) as rows:
             file.take(rows)
         faults.end()
@@ -90,13 +92,13 @@ def _judge(given: argparse.Namespace) -> int:
         return DIFFERS if file.tally.bad else DONE
 
 
-def _consequence(settings: Settings, advisor: Advisor) -> Consequence | None:
+def _consequence(settings: Settings, advisor: Advisor, stack: ExitStack) -> Consequence | None:
     """What follows in tickets, where there are any."""
     if not settings.plugins:
         return None
-    from repairadvisor.delivery.office import open_work_notes  # noqa: PLC0415 - the engine takes its time
+    from repairadvisor.delivery.office import work_notes_from_outside  # noqa: PLC0415 - the engine takes its time
 
-    notes = open_work_notes(settings, advisor, os.environ)
+    notes = stack.enter_context(work_notes_from_outside(settings, advisor, os.environ))
     return None if notes is None else notes.owe
 
 

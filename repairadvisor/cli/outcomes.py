@@ -11,6 +11,7 @@ from typing import Any
 import orjson
 
 from repairadvisor.cli.streams import DONE, output
+from repairadvisor.decision.answer import moment_text
 from repairadvisor.errors import NotFoundError
 from repairadvisor.render.outcome import render_work
 from repairadvisor.schemas.outcome import WHO
@@ -77,7 +78,7 @@ def _plain_attempt(row: KeptAttempt) -> dict[str, Any]:
     """An attempt as it is exported: who and what made it by their ids."""
     attempt = row.as_reported()
     told: dict[str, Any] = orjson.loads(orjson.dumps(attempt))
-    kept = {"report": row.report_id, "received_at": row.received_at.isoformat(), "verdict": row.verdict}
+    kept = {"report": row.report_id, "received_at": moment_text(row.received_at), "verdict": row.verdict}
     return {**kept, "plan": row.plan, **told}
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from datetime import UTC, datetime
 
 from sqlalchemy import Engine
@@ -129,13 +130,19 @@ def open_ledger(settings: Settings, environment: Mapping[str, str]) -> Ledger:
     return Ledger(engine, queue, Attempts(engine, queue, plugins, clock), clock)
 
 
-def open_work_notes(settings: Settings, advisor: Advisor, environment: Mapping[str, str]) -> WorkNotes | None:
+@contextmanager
+def work_notes_from_outside(
+    settings: Settings, advisor: Advisor, environment: Mapping[str, str]
+) -> Iterator[WorkNotes | None]:
     """What sees to it that tickets are told of work, for a process that brings no notes itself; None where no ticket
-    source is used."""
+    source is used, or no advice is kept."""
     plugins = open_plugins(settings.plugins, environment)
-    if not plugins.sources:
-        return None
-    engine = open_database(settings.database_url)
-    attempts = Attempts(engine, DurableQueue(settings.database_url), plugins, clock)
-    seal = Seal(store.secret_of(engine))
-    return WorkNotes(engine, attempts, advisor, plugins, clock, "", lambda: False, seal, settings.public_url)
+    if not plugins.sources or advisor.records is None:
+        yield None
+        return
+    engine, queue = advisor.records.engine, DurableQueue(settings.database_url)
+    attempts, seal = Attempts(engine, queue, plugins, clock), Seal(store.secret_of(engine))
+    try:
+        yield WorkNotes(engine, attempts, advisor, plugins, clock, "", lambda: False, seal, settings.public_url)
+    finally:
+        queue.stop()

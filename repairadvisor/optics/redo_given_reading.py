@@ -21,7 +21,7 @@ import numpy as np
 from repairadvisor.optics.joint_law import JointLaw, nodes_of
 from repairadvisor.optics.noisy_reading import ReadingNoise, given_reading
 from repairadvisor.optics.redo import Expected, Redo
-from repairadvisor.optics.redo_over_margins import Values, tail_over
+from repairadvisor.optics.redo_over_margins import tail_over
 from repairadvisor.optics.valid_range import in_range
 
 STEP_DB = 0.0025
@@ -44,7 +44,7 @@ def refined(law: JointLaw) -> JointLaw:
 def cells_of(law: JointLaw, used: int, step_db: float = STEP_DB) -> tuple[float, ...]:
     """The chance of each loss, in cells about the multiples of a step up to 20 dB, of the attempt after ``used``
     others."""
-    edges: Values = (np.arange(round(MOST_DB / step_db) + 1) - 0.5) * step_db
+    edges = (np.arange(round(MOST_DB / step_db) + 1, dtype=np.float64) - 0.5) * step_db
     tail = np.zeros(len(edges))
     for share, branch in law.branches(used):
         tail += share * tail_over(branch.table, edges)

@@ -10,6 +10,7 @@ from datetime import UTC, datetime, timedelta
 import orjson
 from marshmallow import Schema
 
+from repairadvisor.decision.answer import moment_text
 from repairadvisor.outcome import verdict as shape
 from repairadvisor.outcome.verdict import ACCEPT, ESCALATE, REDO, WITHHELD, Verdict
 from repairadvisor.schemas.advice import SCHEMAS, made_of, schema_of
@@ -101,7 +102,7 @@ def read_verdict(document: bytes, fibres: Sequence[str], made_at: Sequence[datet
 
 
 def _said(moment: datetime) -> str:
-    return moment.astimezone(UTC).isoformat()
+    return moment_text(moment.astimezone(UTC))
 
 
 def folded(verdicts: Iterable[Verdict]) -> tuple[Verdict, ...]:

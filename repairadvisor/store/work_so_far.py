@@ -7,6 +7,7 @@ from collections.abc import Iterable, Sequence
 import orjson
 from sqlalchemy import Connection
 
+from repairadvisor.decision.answer import moment_text
 from repairadvisor.outcome.verdict import Verdict
 from repairadvisor.schemas.outcome import Closure
 from repairadvisor.schemas.outcome_answer import (
@@ -73,7 +74,7 @@ def _told(rows: Iterable[KeptAttempt]) -> tuple[AttemptTold, ...]:
                 joint=row.joint,
                 attempt=row.attempt,
                 method=row.method,
-                made_at=max(one.made_at for one in some).isoformat(),
+                made_at=moment_text(max(one.made_at for one in some)),
                 loss_db={str(one.nm): one.loss_db for one in readings if one.ways == 2},
                 one_way_db={str(one.nm): one.loss_db for one in readings if one.ways == 1},
                 verdict=row.verdict,

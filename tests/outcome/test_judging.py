@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from repairadvisor.errors import InputError
 from repairadvisor.outcome.judging import judge, repair_of
 from repairadvisor.outcome.reported import ABOVE, BELOW, Reading, Repair
+from repairadvisor.outcome.rule_of_joint import Work
 from repairadvisor.outcome.verdict import Verdict
 from repairadvisor.policy.after_work import DO_FIRST, REASONS, VERDICTS
 
@@ -233,6 +234,22 @@ def test_joints_still_to_be_made_leave_less_for_this_one(rules):
     second = attempt(0.08, joint=2, level_below_record_db=None)
     after = verdicts(rules, attempt(0.02), second, facts=facts, layout="insert_section")
     assert after[1].margin_left_db == pytest.approx(after[0].margin_left_db, abs=1e-6)
+
+
+@pytest.mark.parametrize("owner", [0.12, 0.3, None])
+@pytest.mark.parametrize("margin", [0.15, 0.4, 2.0])
+@pytest.mark.parametrize("layout", ["join_directly", "insert_section"])
+def test_without_noise_the_rule_is_that_of_planning(rules, owner, margin, layout):
+    facts = {"owner_joint_limit_db": owner, "margin_db": margin, "gap_m": 5.0, "insert_fibre_type": "g652d"}
+    work = Work(rules, context(**facts), plan(rules, layout=layout))
+    made = attempt()
+    found = work.rule(made, "single_mode_data", 0.0, one_way=False, fibres=1, joints_read=1, bad_before=0, others=())
+    as_made, costs = work.as_made(made.method)
+    low, _ = rules.light.budget_interval(rules.light.budget_fact(as_made), work.context)
+    planned = costs.redone.redo(as_made, "single_mode_data", low)
+    limit = planned.limit_db(0, planned.redos_at_first, 0, 0.0)
+    assert found.given.again == pytest.approx(planned.again(0, planned.redos_at_first, 0, 0.0), rel=3e-3)
+    assert found.greatest_kept_db == pytest.approx(max(limit, 0.0), abs=0.0101)
 
 
 # --- one way --------------------------------------------------------------------------------------------------

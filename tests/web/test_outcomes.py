@@ -71,7 +71,7 @@ def test_a_report_is_answered_with_its_verdict_and_can_be_read_again(client: Fla
 
 def test_moments_are_kept_and_told_in_utc(client: FlaskClient, advice: str, engine: Engine) -> None:
     said = client.post("/v1/outcomes", json=a_report(advice)).get_json()
-    assert said["received_at"].endswith("+00:00")
+    assert said["received_at"].endswith("Z")
     assert said["verdicts"][0]["made_at"] == "2021-05-04T07:10:00+00:00"
     (row,) = Outcomes(engine).attempts()
     assert row.made_at == datetime(2021, 5, 4, 7, 10, tzinfo=UTC)
