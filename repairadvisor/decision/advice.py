@@ -43,9 +43,8 @@ class WavelengthLoss:
 
 @dataclass(frozen=True, slots=True)
 class KeepUpTo:
-    """Up to what reading a joint is kept (``keep_up_to_db``; None: any) at some attempts at some joints of
-    a fibre, once those before it read ``lost_from_db`` to ``lost_to_db`` together (None: without end). ``said``: that
-    in words."""
+    """Up to what reading (None: any) some joints of a fibre are kept at some attempts, once those before them read
+    ``lost_from_db`` to ``lost_to_db`` (None: no end) together. ``said``: that in words."""
 
     joint_from: int
     joint_to: int
@@ -61,11 +60,10 @@ class KeepUpTo:
 class Loss:
     """What a plan costs in light. Keys of ``by_wavelength`` are nanometres as text. ``redos_expected`` on each fibre.
     ``good_up_to_db``: up to what reading a joint is good, whatever the margin; ``keep_up_to_db``: up to what reading
-    the first joint is kept, attempt by attempt while another may follow; ``limits`` the same for every joint, by what
-    those before it lost. ``margin_before_db``: the margin before the
-    fault, its least and its most; nothing where it is not known. ``chance_all_close_at_least``: of all fibres of the
-    repair. ``reflectance_together_db``: the plan's joints of a fibre seen from one end. ``reading_said``: what a
-    reading from one end may tell."""
+    the first joint is kept, attempt by attempt while another may follow; ``limits`` the same for all joints.
+    ``margin_before_db``: the margin before the fault, its least and its most; nothing where it is not known.
+    ``chance_all_close_at_least``: of all fibres. ``reflectance_together_db``: the plan's joints of a fibre seen from
+    one end. ``reading_said``: what a reading from one end may tell."""
 
     joints: int
     attempts_each: int
@@ -147,8 +145,7 @@ class Cost:
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """Something that must be certain before anything is touched. It failing means: stand off, or one of the plans held
-    ready."""
+    """Something that must be certain before anything is touched. It failing means: stand off, or a plan held ready."""
 
     screen: str
     not_before: str
@@ -186,8 +183,8 @@ class Step:
 
 @dataclass(frozen=True, slots=True)
 class Caution:
-    """A caution, whole. ``before_step`` is a step's number, or 0: before anything. ``owed_to`` is "known" or
-    "unknown": then it stands beside the check that clears it (``beside_check``: the check's screen)."""
+    """A caution, whole. ``before_step`` is a step's number, or 0: before anything. ``owed_to`` is "known" or "unknown":
+    then it stands beside the check that clears it (``beside_check``: the check's screen)."""
 
     tag: str
     text: str
@@ -261,11 +258,9 @@ class PossibleAnswer:
 
 @dataclass(frozen=True, slots=True)
 class Question:
-    """One thing to find out, worded for a person on a phone who is not a splicer.
-
-    ``saves``: what knowing it saves on average, asking paid for, in the policy's currency (None: it is asked for
-    safety or for permission). ``together_with``: facts to be asked along with it, without which it may save nothing.
-    """
+    """One thing to find out, worded for a person on a phone who is not a splicer. ``saves``: what knowing it saves on
+    average, asking paid for, in the policy's currency (None: it is asked for safety or for permission).
+    ``together_with``: facts to be asked along with it, without which it may save nothing."""
 
     fact: str
     ask: str
