@@ -25,7 +25,7 @@ from repairadvisor.work_done import MOST_ATTEMPTS, WorkDone
 #: Repairs whose limits are remembered between rows.
 _REMEMBERED = 20_000
 #: Progress is told after so many rows.
-_EVERY = 1000
+EVERY = 1000
 
 
 @dataclass(slots=True)
@@ -72,7 +72,7 @@ class WorkFile:
             self.tally.rows += 1
             faults = list(row.faults) if isinstance(row, InputError) else self._told(row)
             self._bad(faults)
-            if self.tally.rows % _EVERY == 0:
+            if self.tally.rows % EVERY == 0:
                 self._telling.progress("rows read", self.tally.rows)
         judged = 0
         for advice in list(self._spool.advices()):

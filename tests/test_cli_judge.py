@@ -19,7 +19,7 @@ import pytest
 from builders import NOW, FixedMethod, a_database_url, an_advice
 from sqlalchemy import Engine, event
 
-from repairadvisor import cli
+from repairadvisor import cli, work_file
 from repairadvisor.schemas.outcome_rows import COLUMNS
 from repairadvisor.service import Advisor
 from repairadvisor.store.database import migrate, open_database
@@ -42,6 +42,12 @@ def advisor(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Iterator[Advisor
         monkeypatch.setattr(command, "open_advisor", lambda _: found)
     yield found
     engine.dispose()
+
+
+@pytest.fixture(autouse=True)
+def _however_slow_the_machine(monkeypatch: pytest.MonkeyPatch) -> None:
+    """How far it is is told by the clock: only the test of that waits for it."""
+    monkeypatch.setattr(cli.judge, "_TOLD_EVERY_S", 1e9)
 
 
 @pytest.fixture
@@ -272,7 +278,7 @@ def test_what_fails_while_it_is_kept_leaves_nothing(judge: Run, engine: Engine) 
             raise OSError("the disk is full")
 
     event.listen(engine, "before_cursor_execute", fail)
-    rows = [ROW.replace("T1F1", f"T1F{number}") for number in range(600)] + [ROW.replace("T1F1", "T1F900")]
+    rows = [ROW.replace("T1F1", f"T1F{number}") for number in range(500)] + [ROW.replace("T1F1", "T1F900")]
     with pytest.raises(OSError, match="disk is full"):
         judge(HEAD, *rows)
     event.remove(engine, "before_cursor_execute", fail)
@@ -429,8 +435,9 @@ def test_a_million_results_in_one_file(run: Run, advisor: Advisor, engine: Engin
 
 def test_how_far_it_is_is_told_on_the_way(judge: Run, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(cli.judge, "_TOLD_EVERY_S", 0.0)
-    _, _, err = judge(HEAD, *(ROW.replace("T1F1", f"F{number}") for number in range(2000)))
-    assert err.splitlines() == ["1000 rows read …", "2000 rows read …", "2000 attempts judged …"]
+    monkeypatch.setattr(work_file, "EVERY", 10)
+    _, _, err = judge(HEAD, *(ROW.replace("T1F1", f"F{number}") for number in range(25)))
+    assert err.splitlines() == ["10 rows read …", "20 rows read …", "25 attempts judged …"]
 
 
 # --- what is kept ---------------------------------------------------------------------------------------------

@@ -51,7 +51,7 @@ NUMBERS: tuple[tuple[str, float, float, str], ...] = (
 COUNTS: tuple[tuple[str, int, int], ...] = (
     ("joint", 1, 50),
     ("attempt", 1, 20),
-    ("joints_read", 1, 50),
+    ("joints_read", 1, 3),
     ("joint_bodies_left", 0, 1000),
 )
 WORDS: tuple[tuple[str, tuple[str, ...]], ...] = (

@@ -34,6 +34,8 @@ from repairadvisor.policy.read_light import MATED_PAIR
 #: A margin that no joint can use up, for where nobody has told the margin.
 AMPLE_DB = 50.0
 _MOST_TRIES = 20
+#: Joints that are looked at together in short stretches.
+_FEW = 2
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +75,7 @@ class Work:
     _made: dict[str, tuple[Plan, Costs]] = field(default_factory=dict)
     _noise: dict[float, ReadingNoise] = field(default_factory=dict)
     _cells: dict[tuple[int, int, int], tuple[float, ...]] = field(default_factory=dict)
-    _laws: dict[tuple[str, int], JointLaw] = field(default_factory=dict)
+    _laws: dict[tuple[str, int, bool], JointLaw] = field(default_factory=dict)
     _rules: dict[tuple[object, ...], JointRule] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -202,11 +204,12 @@ class Work:
         others: Sequence[tuple[int, float]],
     ) -> JointRule:
         plan, costs = self.as_made(last.method)
-        redone, law = costs.redone, self._law(last.method, service, fibres)
+        to_come = max(0, self.joints - joints_read - sum(count for count, _ in others))
+        redone = costs.redone
+        law = self._law(last.method, service, fibres, few=joints_read + to_come <= _FEW)
         cause = self.cause(last.method, service, fibres)
         bad = bad_before + 1
         limit, unlike = redone.joint_limit(plan, service), redone.unlike_db(plan)
-        to_come = max(0, self.joints - joints_read - sum(count for count, _ in others))
         shared = self._bodies_left(last, plan, redone, to_come)
         left = self._left(last, plan, cause, bad, shared)
         begin = min(bad, law.tries - 1)
@@ -250,14 +253,16 @@ class Work:
             margin_before_db=margin,
         )
 
-    def _law(self, method: str, service: str, fibres: int) -> JointLaw:
-        """The law of one joint by how many bad ones came before it; of a ribbon that of its worst fibre."""
-        key = (f"{method} {service}", fibres)
+    def _law(self, method: str, service: str, fibres: int, *, few: bool = True) -> JointLaw:
+        """The law of one joint by how many bad ones came before it; of a ribbon that of its worst fibre. With few
+        joints in a row in short stretches, else as planning has them: their number counts once for every joint."""
+        key = (f"{method} {service}", fibres, few)
         if key not in self._laws:
             plan, costs = self.as_made(method)
             law = costs.redone.law(self.rules.light.joint(plan), service)
             cause = self.cause(method, service, fibres)
-            self._laws[key] = refined(worst_of(law, min(fibres, MOST_FIBRES), cause.failing))
+            worst = worst_of(law, min(fibres, MOST_FIBRES), cause.failing)
+            self._laws[key] = refined(worst) if few else worst
         return self._laws[key]
 
     def _cells_of(self, law: JointLaw, used: int, joints: int) -> tuple[float, ...]:

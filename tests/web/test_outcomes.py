@@ -314,7 +314,7 @@ _ANYTHING = st.recursive(
 _FIELDS = st.sampled_from([*ReportSchema().fields["attempts"].inner.schema.fields])  # type: ignore[attr-defined]
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     st.dictionaries(_FIELDS, _ANYTHING, max_size=4),
     st.dictionaries(st.sampled_from([*ReportSchema().fields]), _ANYTHING, max_size=2),
