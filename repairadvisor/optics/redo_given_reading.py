@@ -99,9 +99,9 @@ class GivenReading:
         return first + self.redo.value(0, self.redos_left - self.joints, 0, 0.0).cost
 
     def after(self, reading_db: float) -> list[tuple[float, float]]:
-        """(true loss, chance) once a reading is known, from the least on; one below nothing says what nothing says."""
+        """(true loss, chance) once a reading is known, from the least on; beyond the ends of the grid as at them."""
         step = self.noise.step_db
-        at = max(math.floor(reading_db / step + 0.5), 0)
+        at = min(max(math.floor(reading_db / step + 0.5), 0), len(self.cells) - 1)
         reach = len(self.noise.weights)
         low, high = max(0, at - reach + 1), min(len(self.cells), at + reach)
         near = [max(chance, _LEAST_CHANCE) for chance in self.cells[low:high]]
