@@ -32,7 +32,7 @@ from repairadvisor.policy.model import Claim
 
 Raw = dict[str, Any]
 KINDS = ("safety", "danger", "scope")
-WHOLE, USUALLY, SEED = 200, 4, 20311127
+WHOLE, USUALLY, SEED = 200, 2, 20311127
 HERE = Path(__file__).parent
 
 
