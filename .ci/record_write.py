@@ -41,9 +41,14 @@ def check(case: ET.Element) -> dict[str, object]:
     }
 
 
+def checks_of(junit: Path) -> list[dict[str, object]]:
+    """Every test of pytest's JUnit file."""
+    return [check(case) for case in ET.parse(junit).getroot().iter("testcase")]  # noqa: S314 -- pytest wrote it
+
+
 def end(begun: Path, junit: Path) -> None:
     """Write the record."""
-    checks = [check(case) for case in ET.parse(junit).getroot().iter("testcase")]  # noqa: S314 -- pytest wrote it
+    checks = checks_of(junit)
     record = json.loads(begun.read_text(encoding="utf-8")) | {
         "failures": sum(each["outcome"] in ("failure", "error") for each in checks),
         "skipped": sum(each["outcome"] == "skipped" for each in checks),
@@ -69,10 +74,7 @@ def again(begun: Path, junit: Path) -> None:
     for name in ("policy_id", "method_version"):
         if record[name] != tree[name]:
             sys.exit(f"{name} was {record[name]}, is {tree[name]}: all checks have to be made again")
-    new = {
-        each["test"]: each | {"commit": tree["commit"]}
-        for each in map(check, ET.parse(junit).getroot().iter("testcase"))
-    }  # noqa: S314, E501
+    new = {each["test"]: each | {"commit": tree["commit"]} for each in checks_of(junit)}
     checks = [new.get(each["test"], each) for each in record["checks"]]
     record |= {"failures": sum(each["outcome"] in ("failure", "error") for each in checks), "checks": checks}
     RECORD.write_text(json.dumps(record, indent=2) + "\n", encoding="utf-8")
