@@ -43,7 +43,7 @@ from repairadvisor.outcome.attempt_readings import Made
 from repairadvisor.outcome.reported import Attempt, Repair
 from repairadvisor.outcome.verdict import Another, LossRead, Owed, Verdict
 from repairadvisor.outcome.workmanship_charts import Workmanship
-from repairadvisor.policy.model import Claim
+from repairadvisor.policy.model import Claim, Number
 
 NOW = datetime(2031, 5, 4, 7, 30, tzinfo=UTC)
 POLICY_ID = "5d" * 32
@@ -227,6 +227,8 @@ def an_advice(**changes: Any) -> Advice:
         "facts_used": (FactUsed("spare_near_m", "3", "m", "Pipit Court crew", "2031-05-04T07:10:00+00:00"),),
         "unknown_that_matter": ("humidity_pct",),
         "sources": (Source("height limit", "4 m", "common practice, no source", "common practice", "2031-01-01"),),
+        "reckoned_with": (Source("open tray", "2 to 5 min", "made up", "from memory", "2031-01-01"),),
+        "reckoned_said": "Reckoned with 1 of the policy's minutes, prices and counts of people (1 from memory).",
     }
     return Advice(**{**parts, **changes})
 
@@ -236,6 +238,8 @@ def _nothing_done(**changes: Any) -> Advice:
     blank: dict[str, Any] = {
         "plan": None,
         "loss": None,
+        "reckoned_with": (),
+        "reckoned_said": "",
         "loss_withheld": "No plan is permitted, so no loss is promised.",
         "crew": Crew(0, (), ""),
         "work_min": None,
@@ -303,6 +307,8 @@ def an_out_of_scope() -> Advice:
         facts_used=(FactUsed("place", "rail_side", "", "", ""),),
         unknown_that_matter=(),
         sources=(),
+        reckoned_with=(),
+        reckoned_said="",
     )
 
 
@@ -479,3 +485,8 @@ def _fixed_verdict(attempts: Sequence[Attempt], now: datetime) -> Verdict:
 
 def a_database_url(folder: Path) -> str:
     return f"sqlite:///{folder / 'records.db'}"
+
+
+def persons_of(count: int) -> Number:
+    """So many persons at least, as a policy counts them."""
+    return Number("persons", float(count), "persons", "made up", "from memory", "2031-01-01")

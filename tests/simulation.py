@@ -141,9 +141,18 @@ def one(seed: str) -> Ran:
 
 
 def main(faults: int, seed: int, *, each: bool) -> None:
-    """Run and print the table."""
+    """Run and print the table, how far it is on the way."""
+    everything: list[Ran] = []
     with Pool(2) as pool:
-        everything = pool.map(one, [f"{seed} {i}" for i in range(faults)], chunksize=4)
+        for ran in pool.imap(one, [f"{seed} {i}" for i in range(faults)], chunksize=4):
+            everything.append(ran)
+            if len(everything) % 100 == 0:
+                print(f"{len(everything)} of {faults}", file=sys.stderr, flush=True)
+    table(everything, faults, seed, each=each)
+
+
+def table(everything: list[Ran], faults: int, seed: int, *, each: bool) -> None:
+    """Print how the faults went."""
     ran = [one for one in everything if one.action == "repair"]
     if each:
         print("\n".join(one.told for one in ran if not one.same_in_the_end or not one.covered))

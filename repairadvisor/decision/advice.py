@@ -376,6 +376,8 @@ class Advice:
     facts_used: tuple[FactUsed, ...]
     unknown_that_matter: tuple[str, ...]
     sources: tuple[Source, ...]
+    reckoned_with: tuple[Source, ...]
+    reckoned_said: str
     not_yet_computed: tuple[str, ...] = field(default=())
     defers_to: str = ""
 

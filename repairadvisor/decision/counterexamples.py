@@ -67,6 +67,21 @@ def permission_refuted(claim: Claim, rules: Rules, plan: Plan, world: World, now
     return Counterexample(told, now, plan.id, action, "the plan is permitted, and the condition does not surely hold")
 
 
+def unbarred_refuted(rules: Rules, plan: Plan, screen: int, world: World, now: datetime) -> Counterexample | None:
+    """The counterexample that a world is in which the claim's condition holds: the service bars the plan by a screen
+    (by its index). None where it does not."""
+
+    def speaks_against(context: Context) -> bool:
+        return look(rules, as_it_stands(context, rules)).status[screen] == BARRED
+
+    told = _least_told(_told(world, {}), now, speaks_against)
+    if told is None:
+        return None
+    action = advise(_context(told, now), rules).action
+    said = f"the plan is barred by {rules.policy.screens[screen].id}"
+    return Counterexample(told, now, plan.id, action, said)
+
+
 def caution_refuted(
     claim: Claim, rules: Rules, plan: Plan | None, world: World, now: datetime
 ) -> Counterexample | None:

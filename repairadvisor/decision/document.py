@@ -6,7 +6,7 @@ from collections.abc import Sequence, Set
 from dataclasses import replace
 
 from repairadvisor.decision import cautions as caution_rows
-from repairadvisor.decision import grounds, overlaid, spoken
+from repairadvisor.decision import grounds, overlaid, reckoning, spoken
 from repairadvisor.decision.advice import (
     Advice,
     Caution,
@@ -72,6 +72,7 @@ class _Writer:
         costs = self._costs()
         alternatives = grounds.alternatives(self.told)
         valid_until, valid_because = grounds.valid(self.told)
+        reckoned = reckoning.reckoned_with(self.told)
         return Advice(
             action=answer.action,
             say=spoken.say(self.told),
@@ -115,6 +116,8 @@ class _Writer:
             facts_used=grounds.facts_used(self.told),
             unknown_that_matter=self._unknown(),
             sources=grounds.sources(self.told),
+            reckoned_with=reckoned,
+            reckoned_said=reckoning.said(self.told, reckoned),
             not_yet_computed=tuple(self.words.say("not_yet_computed", key) for key in NOT_YET_COMPUTED),
             defers_to=self.words.say("standing", "defers_to"),
         )

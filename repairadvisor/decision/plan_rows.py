@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from repairadvisor.policy.model import MinutesRow, Policy, PriceRow
+from repairadvisor.policy.model import MinutesRow, Number, Policy, PriceRow
 from repairadvisor.policy.plan import Plan, PlanBits
 
 
@@ -42,8 +42,15 @@ def expected_minutes(policy: Policy, row: MinutesRow, word: str) -> float:
 
 def persons(policy: Policy, plan: Plan, place: str) -> int:
     """The least persons for a plan at a place: the larger of what place and access ask for."""
-    by_place = 1 if plan.position == "indoor_bench" else policy.crew_by_place.get(place, 1)
-    return max(by_place, policy.crew_by_access[plan.access])
+    return max(1, *(int(number.value) for number in persons_rows(policy, plan, place)))
+
+
+def persons_rows(policy: Policy, plan: Plan, place: str) -> list[Number]:
+    """What place and access ask for; away from the place, at a bench indoors, only the access."""
+    found = [policy.crew_by_access[plan.access]]
+    if plan.position != "indoor_bench" and place in policy.crew_by_place:
+        found.append(policy.crew_by_place[place])
+    return found
 
 
 def of_one_joint(row: MinutesRow) -> bool:

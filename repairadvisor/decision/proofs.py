@@ -4,7 +4,8 @@ A plan is permitted where its screens are clear in every world that goes with wh
 surely holds" is true of all that can be known if and only if it is true world by world: what is known is permitted, its
 worlds all are, and each of them has C; the other way round a world is itself something that can be known. A caution is
 owed where some world triggers it, so "owed wherever H may hold" is true if and only if H implies the trigger, world by
-world. Worlds are looked for branch by branch, and whatever is found is put to the evaluator before it is told.
+world. What no screen bars in any world of C is not barred where C surely holds. Worlds are looked for branch by branch,
+and whatever is found is put to the evaluator before it is told.
 """
 
 from __future__ import annotations
@@ -22,13 +23,19 @@ from repairadvisor.decision.branching import (
     leaves,
     points,
 )
-from repairadvisor.decision.counterexamples import Counterexample, Refuted, caution_refuted, permission_refuted
+from repairadvisor.decision.counterexamples import (
+    Counterexample,
+    Refuted,
+    caution_refuted,
+    permission_refuted,
+    unbarred_refuted,
+)
 from repairadvisor.decision.implicants import family
 from repairadvisor.decision.plan_rows import persons
 from repairadvisor.decision.proofs_by_running import answered, checked, witnessed
 from repairadvisor.decision.rules import Rules
 from repairadvisor.policy.condition import facts_of
-from repairadvisor.policy.model import Claim
+from repairadvisor.policy.model import PEOPLES_KINDS, Claim
 from repairadvisor.policy.plan import Plan
 
 HOLDS, FAILS, UNDECIDED = "holds", "fails", "not decided"
@@ -58,6 +65,7 @@ def prove(claim: Claim, rules: Rules, now: datetime, progress: Progress | None =
     effort = Effort(progress, MOST_BRANCHES)
     prover: Callable[[Claim, Rules, datetime, Effort], Refuted] = {
         "permission": _permission,
+        "unbarred": _unbarred,
         "caution": _caution,
         "crew": _crew,
         "answered": lambda _, *rest: answered(*rest),
@@ -132,6 +140,34 @@ def _by_every_screen(plans: list[Plan], rules: Rules) -> list[tuple[tuple[int, .
 
 def _permitted(claim: Claim, rules: Rules, screens: tuple[int, ...]) -> list[Wanted]:
     return [(claim.where, False), *((rules.screens[i].bars_when, False) for i in screens)]
+
+
+def _unbarred(claim: Claim, rules: Rules, now: datetime, effort: Effort) -> Refuted:
+    """Each screen for people that speaks of nothing but what the claim speaks of, and of one of its plans at least:
+    the claim's condition holds, and it bars. Places that are others' stay theirs, whatever else holds there."""
+    spoken = set(family(facts_of(claim.where)))
+    unsure = ""
+    for i, screen in enumerate(rules.policy.screens):
+        plan = next((one for one in rules.policy.plans if one.fits(claim.plans) and one.fits(screen.plans)), None)
+        if (
+            plan is None
+            or screen.kind not in PEOPLES_KINDS
+            or screen.kind == "scope"
+            or not set(facts_of(screen.bars_when)) <= spoken
+        ):
+            continue
+        wanted: list[Wanted] = [(claim.where, True), (screen.bars_when, True)]
+        for tried, leaf in enumerate(leaves(wanted, rules.policy.derived, effort)):
+            world = points(leaf, rules.policy.derived)
+            found = None if world is None else unbarred_refuted(rules, plan, i, world, now)
+            if found is not None:
+                return Refuted(found, "a context in which the service bars it", decided=True)
+            unsure = f"worlds are left for screen {screen.id}"
+            if tried + 1 >= _MOST_TRIED:
+                break
+    if unsure:
+        return Refuted(None, unsure, decided=False)
+    return Refuted(None, "proven for every context, world by world", decided=True)
 
 
 def _caution(claim: Claim, rules: Rules, now: datetime, effort: Effort) -> Refuted:

@@ -18,7 +18,7 @@ from repairadvisor.decision.situation import look
 from repairadvisor.decision.start import as_it_stands
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.facts.vocabulary import BY_NAME
-from repairadvisor.policy.model import Claim
+from repairadvisor.policy.model import PEOPLES_KINDS, Claim
 
 
 def answered(rules: Rules, now: datetime, effort: Effort) -> Refuted:
@@ -85,7 +85,7 @@ def _unchecked(advice: Advice, told: Mapping[str, object], rules: Rules, now: da
     return [
         screen.id
         for i, screen in enumerate(rules.screens)
-        if screen.kind in ("safety", "danger", "scope", "competence")
+        if screen.kind in PEOPLES_KINDS
         and rules.screen_plans[i] >> bit & 1
         and situation.status[i] == OPEN
         and screen.id not in checks

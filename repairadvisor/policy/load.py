@@ -8,6 +8,7 @@ the order of its tables, and a policy can be had again from its canonical text a
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import json
 import math
@@ -152,7 +153,7 @@ def parsed(name: str, text: str) -> dict[str, object]:
         raise PolicyError(name, "has a key of too many parts", f"at most {MOST_KEY_PARTS}")
     try:
         text.encode()
-        return tomllib.loads(text)
+        return _tables(text)
     except RecursionError as error:
         raise PolicyError(name, "is nested too deep") from error
     except (
@@ -160,6 +161,12 @@ def parsed(name: str, text: str) -> dict[str, object]:
         OverflowError,
     ) as error:  # tomllib's own error, a lone surrogate, a number of thousands of digits
         raise PolicyError(name, f"is not TOML: {str(error)[:200]}") from error
+
+
+@functools.lru_cache(maxsize=64)
+def _tables(text: str) -> dict[str, object]:
+    """Read once: the files under an overlay are read with each one again. Nothing changes what is handed out."""
+    return tomllib.loads(text)
 
 
 def _decimal(value: object) -> object:

@@ -29,7 +29,9 @@ SCREEN_KINDS = (
     "reflectance",
     "permanence",
 )
-CLAIM_KINDS = ("permission", "caution", "crew", "answered", "checked", "witness")
+CLAIM_KINDS = ("permission", "unbarred", "caution", "crew", "answered", "checked", "witness")
+#: Kinds of screens that keep people whole.
+PEOPLES_KINDS = ("danger", "scope", "safety", "competence")
 PHASES = ("travel", "set_up", "prepare", "join", "test", "clear_away")
 PRICE_PARTS = ("labour", "materials", "machine", "outage", "second_visit", "later_visit", "stand_off")
 
@@ -273,11 +275,13 @@ class Witness:
 class Claim:
     """A sentence about the whole policy that holds for every context, or the policy has a hole.
 
-    Of the kind "permission": ``plans`` are permitted only where ``where`` surely holds. "caution": wherever ``where``
-    may hold, ``caution`` is owed for each of ``plans``, with ``any_action`` also where nothing is done. "crew": where
-    the place is one of ``places``, each of ``plans`` counts ``least`` persons or more. "answered", "checked" and
-    "witness" say of the method that it has an answer for everybody, that no repair rests on an open safety screen, and
-    that every method wins somewhere. ``limits`` are figures of its own, with sources of their own.
+    Of the kind "permission": ``plans`` are permitted only where ``where`` surely holds. "unbarred": where ``where``
+    holds, none of ``plans`` is barred by a screen for people (scope apart) that speaks of no fact but those of
+    ``where``. "caution": wherever ``where`` may hold, ``caution`` is owed for each of ``plans``, with ``any_action``
+    also where nothing is done. "crew": where the place is one of ``places``, each of ``plans`` counts ``least`` persons
+    or more. "answered", "checked" and "witness" say of the method that it has an answer for everybody, that no repair
+    rests on an open safety screen, and that every method wins somewhere. ``limits`` are figures of its own, with
+    sources of their own.
     """
 
     id: str
@@ -342,8 +346,8 @@ class Policy:
     rates: Mapping[str, Number]
     after_work: Mapping[str, Number]
     to_do: tuple[ToDo, ...]
-    crew_by_place: Mapping[str, int]
-    crew_by_access: Mapping[str, int]
+    crew_by_place: Mapping[str, Number]
+    crew_by_access: Mapping[str, Number]
     joints: Mapping[tuple[str, str], JointSet]
     light: Light
     cautions: tuple[Caution, ...]

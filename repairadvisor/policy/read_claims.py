@@ -49,9 +49,9 @@ def _claim(
     parts: dict[str, object] = {"caution": "", "any_action": False, "places": (), "least": None, "witnesses": ()}
     plans: PartialPlan = {}
     where: Condition = ALWAYS
-    if kind in ("permission", "caution", "crew"):
+    if kind in ("permission", "unbarred", "caution", "crew"):
         plans = row.plans("plans", words)
-    if kind in ("permission", "caution"):
+    if kind in ("permission", "unbarred", "caution"):
         where = condition_at(row, "only_where" if kind == "permission" else "wherever", limits, tuple(derived))
         _check_units(row, where, derived, limits)
     if kind == "caution":

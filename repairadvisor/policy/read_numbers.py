@@ -10,9 +10,9 @@ from repairadvisor.errors import PolicyError
 from repairadvisor.facts.context import settle
 from repairadvisor.facts.value import Known, Possible
 from repairadvisor.facts.vocabulary import BY_NAME, FACTS, Fact
-from repairadvisor.policy.model import PHASES, PRICE_PARTS, Ends, FactPolicy, MinutesRow, PriceRow, Prior
+from repairadvisor.policy.model import PHASES, PRICE_PARTS, Ends, FactPolicy, MinutesRow, Number, PriceRow, Prior
 from repairadvisor.policy.plan import DIMENSIONS, PartialPlan
-from repairadvisor.policy.table import Table, read_range
+from repairadvisor.policy.table import Table, read_number, read_range
 
 Words = Mapping[str, tuple[str, ...]]
 _ASKED_OF = ("caller", "control room", "records", "somebody on site")
@@ -230,18 +230,18 @@ def _amounts(row: Table, key: str, by: str) -> tuple[dict[str, float], dict[tupl
     return found, ends
 
 
-def read_crew(table: Table, key: str, allowed: tuple[str, ...]) -> dict[str, int]:
+def read_crew(table: Table, key: str, allowed: tuple[str, ...]) -> dict[str, Number]:
     """The least persons for each word."""
     found = {}
-    for word, raw in table.take(key, dict).items():
-        if word in ("source", "known", "since", "unit"):
-            continue
+    for word, row in table.tables(key):
         if word not in allowed:
             raise PolicyError(f"{table.where}: {key}.{word}", "is not known", ", ".join(allowed))
-        value = raw.get("value") if isinstance(raw, Mapping) else raw
-        if isinstance(value, bool) or not isinstance(value, int) or value < 0:
-            raise PolicyError(f"{table.where}: {key}.{word}", f"is {value!r}", "a whole number of persons")
-        found[word] = value
+        number = read_number(word, row)
+        if number.unit != "persons" or number.value < 0 or not number.value.is_integer():
+            raise PolicyError(
+                f"{table.where}: {key}.{word}", f"is {number.value:g} {number.unit}", "a whole number of persons"
+            )
+        found[word] = number
     return found
 
 

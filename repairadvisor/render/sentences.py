@@ -293,7 +293,8 @@ def ranges(advice: Advice) -> list[str]:
 
 def sources(advice: Advice) -> list[str]:
     """Where the figures that decided something come from."""
-    return [f"{one.figure} = {one.value}: {one.source} ({one.how_known}, since {one.since})" for one in advice.sources]
+    named = [f"{one.figure} = {one.value}: {one.source} ({one.how_known}, since {one.since})" for one in advice.sources]
+    return [*named, *([advice.reckoned_said] if advice.reckoned_said else [])]
 
 
 def currency(advice: Advice) -> str:

@@ -10,9 +10,11 @@ from importlib.metadata import version
 
 from .contexts import method
 from .goals import BENCHMARKS, Line
-from .intake import REPORTS
+from .intake import REPORTS as INTAKE_REPORTS
+from .provers import provers
 
 ROUNDS = 200
+REPORTS = {**INTAKE_REPORTS, "provers": provers}
 _NAMES = (*BENCHMARKS, *REPORTS)
 _HEADS = ("goal", "with", "ours p50", "p95", "anchor", "p50", "p95", "ratio p50", "p95", "limit", "aim", "")
 

@@ -15,6 +15,7 @@ from functools import cached_property
 from typing import Any
 
 import numpy as np
+from builders import persons_of
 
 from decision.small_policy import Cell, Known, Small, small_rules
 from repairadvisor.decision.plan_rows import PlanRows
@@ -68,8 +69,14 @@ def wide_rules(shipped: Rules, wide: Wide) -> Rules:
     policy = replace(
         rules.policy,
         plans=wide.plans,
-        crew_by_place={**rules.policy.crew_by_place, **wide.persons_at},
-        crew_by_access={**rules.policy.crew_by_access, **wide.persons_on},
+        crew_by_place={
+            **rules.policy.crew_by_place,
+            **{word: persons_of(count) for word, count in wide.persons_at.items()},
+        },
+        crew_by_access={
+            **rules.policy.crew_by_access,
+            **{word: persons_of(count) for word, count in wide.persons_on.items()},
+        },
     )
     return replace(
         rules,

@@ -67,8 +67,8 @@ def _comparison_changed(condition: Raw, way: str, limits: Mapping[str, Any], dra
     if way == "turned":
         one[TURNED[operator]] = one.pop(operator)
         return True
-    unit = limits[one[operator]]["unit"]
-    others = [name for name, limit in limits.items() if limit["unit"] == unit and name != one[operator]]
+    unit, value = limits[one[operator]]["unit"], limits[one[operator]]["value"]
+    others = [name for name, limit in limits.items() if limit["unit"] == unit and limit["value"] != value]
     if others:
         one[operator] = drawn.choice(others)
     return bool(others)

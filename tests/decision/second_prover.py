@@ -115,8 +115,10 @@ class SecondProver:
         return z3.And(self.meant[name], self.number[name] >= self.limits[raw["at_least"]])
 
     def is_true(self, claim: Raw, screens: Sequence[Raw], cautions: Sequence[Raw]) -> bool:
-        """Whether a claim on permission or on a caution holds in every world, for every plan."""
+        """Whether a claim on permission, on what is not barred or on a caution holds in every world, for every plan."""
         against = [self.fits(claim.get("plans", {}))]
+        if claim["kind"] == "unbarred":
+            return self._nothing_bars(claim, screens)
         if claim["kind"] == "permission":
             against.append(z3.Not(self.holds(claim["only_where"])))
             spoken = screens
@@ -131,9 +133,46 @@ class SecondProver:
         against.extend(
             z3.Not(z3.And(self.fits(screen.get("plans", {})), self.holds(screen["bars_when"]))) for screen in spoken
         )
+        return self._nowhere(against)
+
+    def _nothing_bars(self, claim: Raw, screens: Sequence[Raw]) -> bool:
+        """Whether no screen for people that speaks of the claim's facts only bars where the claim's condition holds.
+        Places of others stay theirs."""
+        spoken = _with_parents(_named(claim["wherever"]))
+        barred = [
+            z3.And(self.fits(screen.get("plans", {})), self.holds(screen["bars_when"]))
+            for screen in screens
+            if screen["kind"] in ("danger", "safety", "competence") and _named(screen["bars_when"]) <= spoken
+        ]
+        return self._nowhere([self.fits(claim.get("plans", {})), self.holds(claim["wherever"]), z3.Or(barred)])
+
+    def _nowhere(self, against: Sequence[Any]) -> bool:
+        """Whether there is no world in which all of it holds."""
         self.solver.push()
         self.solver.add(*against)
         found = self.solver.check()
         self.solver.pop()
         assert found in (z3.sat, z3.unsat), "the solver gave up"
         return bool(found == z3.unsat)
+
+
+def _named(raw: Raw) -> set[str]:
+    """The facts of a condition."""
+    if "fact" in raw:
+        return {raw["fact"]}
+    parts = [*raw.get("all", ()), *raw.get("any", ()), *([raw["not"]] if "not" in raw else [])]
+    return {name for part in parts for name in _named(part)}
+
+
+def _with_parents(names: set[str]) -> set[str]:
+    """The facts and those without which they mean nothing or which leave them fewer words."""
+    found: set[str] = set()
+    left = sorted(names)
+    while left:
+        name = left.pop()
+        if name not in found:
+            found.add(name)
+            fact = BY_NAME.get(name)
+            if fact is not None:
+                left += [parent for parent, _ in fact.applies] + ([fact.within[0]] if fact.within else [])
+    return found

@@ -11,6 +11,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 
+from builders import persons_of
+
 from repairadvisor.decision.cells import axes_of
 from repairadvisor.decision.plan_rows import PlanRows
 from repairadvisor.decision.rules import Rules
@@ -129,8 +131,8 @@ def small_rules(shipped: Rules, small: Small) -> Rules:
             **shipped.policy.rates,
             **{name: Number(name, value, "", "made up", "assumed", "") for name, value in rates.items()},
         },
-        crew_by_place=dict.fromkeys(BY_NAME["place"].words, 1),
-        crew_by_access=dict.fromkeys(shipped.policy.crew_by_access, 1),
+        crew_by_place=dict.fromkeys(BY_NAME["place"].words, persons_of(1)),
+        crew_by_access=dict.fromkeys(shipped.policy.crew_by_access, persons_of(1)),
         controls=(),
         cautions=(),
         steps=(),

@@ -13,7 +13,7 @@ from importlib import resources
 from typing import Any
 
 import pytest
-from builders import NOW
+from builders import NOW, persons_of
 from hypothesis import HealthCheck, given, seed, settings
 from hypothesis import strategies as st
 from whole_jobs import Job, whole_jobs
@@ -38,7 +38,7 @@ from repairadvisor.policy.table import read_condition
 
 Raw = dict[str, Any]
 #: Claims that a formula can be made of.
-OF_WORLDS = ("permission", "caution")
+OF_WORLDS = ("permission", "unbarred", "caution")
 MUTATED, MUTATED_USUALLY, SEED = 100, 2, 20311126
 #: Claims looked at for each changed policy besides those that are near the change.
 BESIDE = 6
@@ -266,7 +266,7 @@ def test_a_crew_that_is_too_small_is_found(rules: Rules) -> None:
     """Common practice, no source: one person sent to a pit is one too few."""
     claim = next(one for one in rules.policy.claims if one.id == "two-persons-at-poles-pits-and-deep-chambers")
     assert prove(claim, rules, NOW).verdict == HOLDS
-    fewer = replace(rules.policy, crew_by_place={**rules.policy.crew_by_place, "dug_pit": 1})
+    fewer = replace(rules.policy, crew_by_place={**rules.policy.crew_by_place, "dug_pit": persons_of(1)})
     proof = prove(claim, replace(rules, policy=fewer), NOW)
     assert proof.verdict == FAILS
     assert proof.counterexample is not None

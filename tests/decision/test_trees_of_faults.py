@@ -163,7 +163,7 @@ def test_no_leaf_leads_anybody_into_danger(
             met["repair"] += 1
     record_property("figures", "\n".join(f"{name}: {times}" for name, times in sorted(met.items())))
     assert met["repair"] >= len(numbers)
-    assert met["check"] >= 5 * met["repair"]
+    assert met["check"] >= 4 * met["repair"]  # fewer than where little is known: the more is told the less is left
     assert met["plan held ready"] >= met["repair"] / 10
     assert met["little known"] >= len(numbers) // 5
 

@@ -188,10 +188,18 @@ def test_the_pessimistic_minutes_never_lie_below_the_median(texts: Texts) -> Non
     _refused(_changed(texts, "minutes.toml", "p50 = 12\np95 = 25", "p50 = 12\np95 = 11"), "p95", "below the median")
 
 
-@pytest.mark.parametrize("persons", ["1.5", "-1", '"two"', "true"])
-def test_persons_are_whole_numbers(texts: Texts, persons: str) -> None:
+@pytest.mark.parametrize(
+    ("persons", "said"),
+    [("1.5", "whole number"), ("-1", "whole number"), ('"two"', "not of type"), ("true", "not of type")],
+)
+def test_persons_are_whole_numbers(texts: Texts, persons: str, said: str) -> None:
     old = "on_foot = { value = 1,"
-    _refused(_changed(texts, "crew.toml", old, f"on_foot = {{ value = {persons},"), "on_foot", "whole number")
+    _refused(_changed(texts, "crew.toml", old, f"on_foot = {{ value = {persons},"), "on_foot", said)
+
+
+def test_persons_are_counted_in_persons(texts: Texts) -> None:
+    old = 'on_foot = { value = 1, unit = "persons"'
+    _refused(_changed(texts, "crew.toml", old, 'on_foot = { value = 1, unit = "min"'), "on_foot", "1 min", "persons")
 
 
 # --- conditions --------------------------------------------------------------------------------------------------

@@ -1,0 +1,74 @@
+"""Which minutes, prices and counts of people a plan was reckoned with, and where each comes from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Protocol
+
+from repairadvisor.decision.advice import Source
+from repairadvisor.decision.answer import Told
+from repairadvisor.decision.plan_rows import persons_rows
+from repairadvisor.policy.model import Number
+
+#: Rates in which what people, visits and waiting cost is reckoned.
+_RATES = ("labour_cu_per_person_hour", "second_visit_cu", "stand_off_return_cu")
+
+
+class _Row(Protocol):
+    """A row of minutes or prices."""
+
+    @property
+    def id(self) -> str: ...
+    @property
+    def by(self) -> str: ...
+    @property
+    def unit(self) -> str: ...
+    @property
+    def source(self) -> str: ...
+    @property
+    def known(self) -> str: ...
+    @property
+    def since(self) -> str: ...
+
+
+def reckoned_with(told: Told) -> tuple[Source, ...]:
+    """The rows that the plan fits, as they count with what is known; without a plan none. People first, then rates,
+    minutes and prices, each in the policy's order."""
+    if told.plan is None:
+        return ()
+    policy = told.policy
+    rows = told.rules.rows[told.plan.id]
+    places = told.context.possible["place"].words
+    people = {one.name: one for place in places for one in persons_rows(policy, told.plan, place)}
+    found = [_of(one, told.words.counted("person", int(one.value))) for one in people.values()]
+    found += [_of(one, f"{one.value:g} {one.unit}") for one in (policy.rates[name] for name in _RATES)]
+    found += [_source(told, row, row.p50, row.p95) for row in rows.minutes]
+    found += [_source(told, row, row.amount, row.amount) for row in rows.prices]
+    return tuple(one for one in found if one.value)
+
+
+def said(told: Told, rows: tuple[Source, ...]) -> str:
+    """How many there are and how they are known; "" where there are none."""
+    if not rows:
+        return ""
+    by_known: dict[str, int] = {}
+    for row in rows:
+        by_known[row.how_known] = by_known.get(row.how_known, 0) + 1
+    listed = told.words.listed([f"{count} {known}" for known, count in by_known.items()])
+    latest = max(row.since for row in rows)
+    return told.words.say("reckoned", "line", count=len(rows), listed=listed, latest=latest)
+
+
+def _of(number: Number, value: str) -> Source:
+    return Source(number.name.replace("_", " "), value, number.source, number.known, number.since)
+
+
+def _source(told: Told, row: _Row, low: Mapping[str, float], high: Mapping[str, float]) -> Source:
+    """A row between the least and the most that it may be for the words that are still possible; "" where nothing."""
+    words = told.context.possible[row.by].words if row.by else tuple(low)
+    lows, highs = [low[word] for word in words if word in low], [high[word] for word in words if word in high]
+    value = ""
+    if lows and highs and max(highs) != 0.0:
+        least, most = f"{min(lows):g}", f"{max(highs):g}"
+        value = f"{least} {row.unit}" if least == most else f"{least} to {most} {row.unit}"
+    return Source(row.id.replace("-", " "), value, row.source, row.known, row.since)
