@@ -12,6 +12,7 @@ from repairadvisor.settings import Settings
 from repairadvisor.web import problems
 from repairadvisor.web.api import CACHE, MOST_TREE_NODES, api
 from repairadvisor.web.deliveries import deliveries
+from repairadvisor.web.desk import ANSWERS, Answers, desk
 from repairadvisor.web.pages import pages
 from repairadvisor.web.policies import policies
 from repairadvisor.web.this_machine import refuse_strangers
@@ -34,8 +35,10 @@ def create_app(settings: Settings, advisor: Advisor | None = None, office: Offic
     app.url_map.strict_slashes = True
     app.extensions["repairadvisor"] = advisor if advisor is not None else open_advisor(settings)
     app.extensions["repairadvisor.office"] = office
+    app.extensions[ANSWERS] = Answers(app.extensions["repairadvisor"])
     app.register_blueprint(api)
     app.register_blueprint(deliveries)
+    app.register_blueprint(desk)
     app.register_blueprint(pages)
     app.register_blueprint(policies)
     app.jinja_env.filters["moment"] = figures.moment
