@@ -229,7 +229,7 @@ def _opened(browser: Browser, site: str, watch: Watch, width: int, scheme: str) 
         color_scheme="dark" if scheme == "dark" else "light",
         java_script_enabled=False,
     )
-    context.set_default_timeout(30_000)
+    context.set_default_timeout(180_000)
     page = context.new_page()
     watch.over(page)
     page.goto("/")
@@ -597,13 +597,16 @@ def test_on_paper_it_is_black_on_white_has_nothing_to_press_and_folds_nothing(
     barred = [advice.barred for advice in method.given.values() if advice.plan is not None]
     desk_at_night.emulate_media(media="print", color_scheme="dark")
     assert desk_at_night.locator(".headline").is_visible()
-    for pressed in ("button", "select", "textarea", "summary", "footer"):
+    for pressed in ("button", "select", "input", "summary", "footer"):
         assert [one for one in desk_at_night.locator(pressed).all() if one.is_visible()] == []
     for element in ("body", ".headline", ".caution"):
         style = desk_at_night.locator(element).first.evaluate(
             "element => [getComputedStyle(element).color, getComputedStyle(element).backgroundColor]"
         )
         assert style == ["rgb(0, 0, 0)", "rgb(255, 255, 255)"]
+    lines = desk_at_night.locator("#told")
+    assert lines.is_visible()
+    assert lines.evaluate("one => one.scrollHeight - one.clientHeight") <= 0
     items = desk_at_night.locator(".barred li")
     assert items.count() in {len(bars) for bars in barred} - {0}
     assert all(one.evaluate("one => one.checkVisibility({contentVisibilityAuto: true})") for one in items.all())
