@@ -15,7 +15,7 @@ from pathlib import Path
 from urllib.parse import parse_qsl, urlsplit
 
 import pytest
-from builders import NOW, FixedMethod, a_database_url, an_advice
+from builders import ADVICES, NOW, FixedMethod, a_database_url, an_advice
 from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
@@ -251,6 +251,19 @@ def test_the_next_question_has_its_answers_as_buttons(tmp_path: Path, records: R
     both = "/?place=pole_top&put_aside=danger_seen&put_aside=spare_near_m"
     assert "Nobody can say more just now" in page_of(client.get(both)).text
     assert "still unknown Ask the caller: Is anybody hurt?" in words(page_of(client.get(both)).text)
+
+
+@pytest.mark.parametrize(
+    ("said", "first"), [("", "Repair advice"), ("Nothing has to be asked.", "Nothing has to be asked.")]
+)
+def test_that_nothing_has_to_be_asked_is_said_where_the_advice_says_it(
+    tmp_path: Path, records: Records, said: str, first: str
+) -> None:
+    """Standing off, nobody has said that nothing is open."""
+    method = FixedMethod(replace(ADVICES["stand_off"], questions=(), questions_said=said))
+    client = create_app(Settings(database_url=a_database_url(tmp_path)), Advisor(method, records)).test_client()
+    html = client.get("/", query_string={"place": "pole_top"}).get_data(as_text=True)
+    assert re.findall(r"<h1[^>]*>(.*?)</h1>", html) == [first]
 
 
 def test_what_is_unknown_stays_visibly_so(telling: FlaskClient) -> None:
