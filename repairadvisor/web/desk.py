@@ -39,12 +39,14 @@ ANSWERS = "repairadvisor.answers"
 _MOST_FAULTS = 20
 #: What is long and seldom needed while somebody is on the phone is folded.
 FOLDED = ("barred", "not_yet_computed", "sources")
-#: What whoever sends somebody needs, in that order; the steps of the work come behind it. What to ask stands first on
-#: the page, and the facts stand in the text field as they were understood.
+#: What whoever sends somebody needs, in that order; the steps of the work come behind it. A part that is not named here
+#: comes last.
 ORDER = (
     *("cautions", "call", "wait", "checks_on_arrival", "loosened", "plan", "loss", "alternatives", "turning_points"),
     *("ranges", "kit", "steps", "barred", "not_yet_computed", "sources"),
 )
+#: What to ask stands first on the page, and the facts stand in the text field as they were understood.
+ELSEWHERE = ("questions", "facts_used")
 
 
 class Answers:
@@ -161,8 +163,8 @@ def _advised(told: Told, advice: Advice, clock: datetime) -> Response:
 
 
 def _in_order(advice: Advice) -> list[tuple[str, list[str]]]:
-    said = {name: list(lines) for name, lines in parts(advice)}
-    return [(name, said[name]) for name in ORDER if said[name]]
+    said = {name: list(lines) for name, lines in parts(advice) if name not in ELSEWHERE}
+    return [(name, said[name]) for name in dict.fromkeys((*ORDER, *said)) if said.get(name)]
 
 
 def _changed(told: Told, advice: Advice, names: Mapping[str, str]) -> list[str] | None:

@@ -211,16 +211,23 @@ def test_nothing_of_the_advice_is_missing(client: FlaskClient) -> None:
     text = words(page_of(client.get("/", query_string={"place": "pole_top", "now": AT})).text)
     advice = an_advice()
     said = dict(parts(advice))
-    assert set(said) - set(ORDER) == {"questions", "facts_used"}  # asked at the top; told back in the text field
+    assert set(ORDER) < set(said)
     assert words(sentences.headline(advice)) in text
     for line in (*sentences.reason(advice), *sentences.validity(advice)):
         assert words(line) in text
-    for name in ORDER:
+    for name in said.keys() - {"questions", "facts_used"}:  # asked at the top; told back in the text field
         for line in said[name]:
             assert words(line) in text, name
     question = advice.questions[0]
     for piece in (question.ask, question.because, *(f"{one.answer} {one.leads_to}" for one in question.answers)):
         assert words(piece) in text
+
+
+def test_a_part_that_the_desk_does_not_know_is_shown_too(client: FlaskClient, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("repairadvisor.web.desk.parts", lambda _: [("call", ["the yard"]), ("plan", ["walk"])])
+    monkeypatch.setattr("repairadvisor.web.desk.ORDER", ("plan",))
+    text = words(page_of(client.get("/", query_string={"place": "pole_top"})).text)
+    assert 0 < text.index("Plan walk") < text.index("Ring the yard")
 
 
 def test_each_caution_is_whole_and_stands_before_what_it_concerns(client: FlaskClient) -> None:
