@@ -55,30 +55,30 @@ def words(x: float, y: float, text: str, *, end: bool = False, strong: bool = Fa
     wide = len(text) * _ABOUT_AS_WIDE
     x = max(x, min(wide, WIDTH)) if end else max(min(x, WIDTH - wide), 0.0)
     more = (' text-anchor="end"' if end else "") + (' font-weight="700"' if strong else "")
-    return f'<text x="{x:g}" y="{y:g}"{more}>{escape(text)}</text>'
+    return f'<text x="{x:g}" y="{y:g}" stroke="none"{more}>{escape(text)}</text>'
 
 
 def bar(picture: str, pattern: str, left: float, right: float, top: float, height: float) -> str:
     """A bar filled with a pattern of the picture."""
     fill = "none" if pattern == "blank" else f"url(#{picture}-{pattern})"
     place = f'x="{left:g}" y="{top:g}" width="{max(right - left, 0.0):g}" height="{height:g}"'
-    return f'<rect {place} fill="{fill}" stroke="currentColor"/>'
+    return f'<rect {place} fill="{fill}"/>'
 
 
 def line(x1: float, y1: float, x2: float, y2: float, *, wide: float = 1.0, broken: bool = False) -> str:
     """A straight line."""
-    more = ' stroke-dasharray="5 3"' if broken else ""
-    return f'<path d="M{x1:g} {y1:g}L{x2:g} {y2:g}" stroke="currentColor" stroke-width="{wide:g}"{more}/>'
+    more = (f' stroke-width="{wide:g}"' if wide != 1.0 else "") + (' stroke-dasharray="5 3"' if broken else "")
+    return f'<path d="M{x1:g} {y1:g}L{x2:g} {y2:g}"{more}/>'
 
 
 def disc(x: float, y: float) -> str:
     """A full disc: where things stand."""
-    return f'<circle cx="{x:g}" cy="{y:g}" r="5" fill="currentColor"/>'
+    return f'<circle cx="{x:g}" cy="{y:g}" r="5"/>'
 
 
 def diamond(x: float, y: float) -> str:
     """An empty diamond: where things would be otherwise."""
-    return f'<path d="M{x:g} {y - 6:g}l6 6l-6 6l-6 -6z" fill="none" stroke="currentColor" stroke-width="2"/>'
+    return f'<path d="M{x:g} {y - 6:g}l6 6l-6 6l-6 -6z" fill="none" stroke-width="2"/>'
 
 
 def axis(scale: Scale, y: float, label: Sequence[str]) -> str:
@@ -88,7 +88,7 @@ def axis(scale: Scale, y: float, label: Sequence[str]) -> str:
     for value, text in zip(marks, label, strict=True):
         at = scale.at(value)
         drawn.append(line(at, y, at, y + 4))
-        drawn.append(f'<text x="{at:g}" y="{y + 16:g}" text-anchor="middle">{escape(text)}</text>')
+        drawn.append(f'<text x="{at:g}" y="{y + 16:g}" stroke="none" text-anchor="middle">{escape(text)}</text>')
     return "".join(drawn)
 
 
@@ -102,6 +102,7 @@ def picture(
     )
     return (
         f'<svg class="picture" viewBox="0 0 {WIDTH} {height:g}" role="img" aria-labelledby="{name}-title {name}-says"'
-        f' font-size="{TEXT_SIZE}" fill="currentColor"><title id="{name}-title">{escape(title)}</title>'
-        f'<desc id="{name}-says">{escape(description)}</desc><defs>{tiles}</defs>{"".join(drawn)}</svg>'
+        f' font-size="{TEXT_SIZE}" fill="currentColor" stroke="currentColor">'
+        f'<title id="{name}-title">{escape(title)}</title><desc id="{name}-says">{escape(description)}</desc>'
+        f'<defs stroke="none">{tiles}</defs>{"".join(drawn)}</svg>'
     )

@@ -27,7 +27,7 @@ from repairadvisor.schemas.pasted import Spoken, as_line
 from repairadvisor.service import Advisor
 from repairadvisor.web.api import advisor, shown
 from repairadvisor.web.bodies import HTML, refuse_packed, wanted
-from repairadvisor.web.fields import field_of, groups
+from repairadvisor.web.fields import Field, field_of, groups
 from repairadvisor.web.told import Told, held, read_told
 
 desk = Blueprint("desk", __name__)
@@ -37,6 +37,8 @@ _FORM = "application/x-www-form-urlencoded"
 ANSWERS = "repairadvisor.answers"
 #: More faults than these are counted, not listed: a page has to stay one.
 _MOST_FAULTS = 20
+#: So many of the facts that matter have a field on the desk; the form of all facts has the others.
+_MOST_MATTERS = 4
 #: What is long and seldom needed while somebody is on the phone is folded.
 FOLDED = ("barred", "not_yet_computed", "sources")
 #: What whoever sends somebody needs, in that order; the steps of the work come behind it. A part that is not named here
@@ -45,6 +47,8 @@ ORDER = (
     *("cautions", "call", "wait", "checks_on_arrival", "loosened", "plan", "loss", "alternatives", "turning_points"),
     *("ranges", "kit", "steps", "barred", "not_yet_computed", "sources"),
 )
+#: Left out where what would turn the answer is shown, which may be long itself; one press away.
+BESIDE_TURNS = ("kit", "steps", "barred", "not_yet_computed", "sources")
 #: What to ask stands first on the page, and the facts stand in the text field as they were understood.
 ELSEWHERE = ("questions", "facts_used")
 
@@ -148,7 +152,7 @@ def _advised(told: Told, advice: Advice, clock: datetime) -> Response:
         question=asked[0] if asked else None,
         answer=field_of(asked[0].fact, spoken) if asked else None,
         others=[sentences.question(one) for one in advice.questions if not asked or one is not asked[0]],
-        parts=_in_order(advice),
+        parts=_in_order(advice, is_turning=told.turning),
         headings=headings(advisor().wording),
         folded=FOLDED,
         pictures={
@@ -162,9 +166,12 @@ def _advised(told: Told, advice: Advice, clock: datetime) -> Response:
     )
 
 
-def _in_order(advice: Advice) -> list[tuple[str, list[str]]]:
-    said = {name: list(lines) for name, lines in parts(advice) if name not in ELSEWHERE}
-    return [(name, said[name]) for name in dict.fromkeys((*ORDER, *said)) if said.get(name)]
+def _in_order(advice: Advice, *, is_turning: bool) -> list[tuple[str, list[str]]]:
+    left_out = (*ELSEWHERE, *BESIDE_TURNS) if is_turning else ELSEWHERE
+    said = {name: list(lines) for name, lines in parts(advice) if name not in left_out}
+    if is_turning and not advice.turning_points:
+        said["turning_points"] = [advice.turning_points_said]
+    return [(name, said[name]) for name in dict.fromkeys((*ORDER, *said)) if any(said.get(name, ()))]
 
 
 def _changed(told: Told, advice: Advice, names: Mapping[str, str]) -> list[str] | None:
@@ -221,10 +228,18 @@ def _lines(facts: Mapping[str, str], spoken: Spoken) -> str:
     return "\n".join(as_line(name, value, spoken) for name, value in facts.items())
 
 
-def _fields(told: Told, spoken: Spoken, matters: tuple[str, ...], faults: tuple[Fault, ...]) -> list[object]:
-    """What is asked first and what matters, unless it is told; where something is wrong, all that was filled in."""
+def _fields(told: Told, spoken: Spoken, matters: tuple[str, ...], faults: tuple[Fault, ...]) -> list[Field]:
+    """What is asked first and what matters most, unless it is told; where something is wrong, all that was filled in.
+
+    Where little is told dozens of facts matter: all are named on the page, the first of them have fields there."""
     filled = {name: value for name, value in told.fields.items() if name in BY_NAME or name in TIME_NAMES}
     shown_filled = filled if faults else {}
-    wanted_names = [name for name in dict.fromkeys((*FIRST_ASKED, *matters)) if name not in told.facts]
-    names = dict.fromkeys((*shown_filled, *(name for name in wanted_names if name in BY_NAME)))
-    return [field_of(name, spoken, shown_filled.get(name, ""), faults) for name in names]
+    wanted_names = (
+        *FIRST_ASKED,
+        *[name for name in matters if name in BY_NAME and name not in told.facts][:_MOST_MATTERS],
+    )
+    names = dict.fromkeys((*shown_filled, *(name for name in wanted_names if name not in told.facts)))
+    return [
+        field_of(name, spoken, shown_filled.get(name, ""), faults, explained=name in (*FIRST_ASKED, *shown_filled))
+        for name in names
+    ]

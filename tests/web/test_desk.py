@@ -317,7 +317,21 @@ def test_what_would_turn_it_is_worked_out_when_it_is_asked_for(telling: FlaskCli
     assert "let in a section" not in without.text
     with_it = page_of(telling.get("/", query_string={"place": "pole_top", "turning": "yes"}))
     assert ("turning", "yes") not in with_it.buttons
+    # Neither a step without its caution nor a list of what to carry that ends early: they are left out whole.
+    assert an_advice().steps[0].text not in words(with_it.text)
+    assert "Back to the whole advice" in with_it.text
+    back = page_of(telling.get("/", query_string=dict(with_it.hidden)))
+    assert an_advice().steps[0].text in words(back.text)
+    assert an_advice().kit[0].item in words(back.text)
     assert an_advice().turning_points[0].said in words(with_it.text)
+
+
+def test_that_nothing_would_turn_it_is_said(tmp_path: Path, records: Records) -> None:
+    method = FixedMethod(an_advice(turning_points=(), turning_points_said="Nothing would turn it."))
+    client = create_app(Settings(database_url=a_database_url(tmp_path)), Advisor(method, records)).test_client()
+    assert (
+        "Nothing would turn it." in page_of(client.get("/", query_string={"place": "pole_top", "turning": "yes"})).text
+    )
 
 
 def test_pictures_stand_in_the_page_with_their_words(client: FlaskClient) -> None:
