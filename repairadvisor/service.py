@@ -146,7 +146,11 @@ class Advisor:
                 answers.append(self._method.advise(context, asked.issued_plan, turning=asked.turning_points))
         if faults:
             raise InputError(faults, "")
-        return compare(answers[0], answers[1], Words(self.wording))
+        return self.compared(answers[0], answers[1])
+
+    def compared(self, first: Advice, second: Advice) -> Comparison:
+        """Two answers that were given, side by side."""
+        return compare(first, second, Words(self.wording))
 
     def tree(self, request: Mapping[str, object], clock: datetime, most_nodes: int | None = None) -> Tree:
         """The tree of questions from the facts of a request, whole or not at all. Nothing is kept.

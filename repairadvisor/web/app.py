@@ -12,6 +12,7 @@ from repairadvisor.settings import Settings
 from repairadvisor.web import problems
 from repairadvisor.web.api import CACHE, MOST_TREE_NODES, api
 from repairadvisor.web.deliveries import deliveries
+from repairadvisor.web.desk import ANSWERS, Answers, desk
 from repairadvisor.web.outcomes import WORK_DONE, outcomes
 from repairadvisor.web.pages import pages
 from repairadvisor.web.policies import policies
@@ -38,8 +39,10 @@ def create_app(settings: Settings, advisor: Advisor | None = None, office: Offic
     app.extensions["repairadvisor"] = advisor = advisor if advisor is not None else open_advisor(settings)
     app.extensions["repairadvisor.office"] = office
     app.extensions[WORK_DONE] = _work_done(settings, advisor, office)
+    app.extensions[ANSWERS] = Answers(advisor)
     app.register_blueprint(api)
     app.register_blueprint(deliveries)
+    app.register_blueprint(desk)
     app.register_blueprint(outcomes)
     app.register_blueprint(pages)
     app.register_blueprint(policies)
