@@ -12,12 +12,12 @@ from typing import Any
 
 import orjson
 
-from repairadvisor.decision.advice import Advice, Comparison
+from repairadvisor.decision.advice import Advice
 from repairadvisor.decision.fault_tree import Tree
 from repairadvisor.decision.method import METHOD_VERSION
 from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.rules_in_force import RulesInForce
-from repairadvisor.decision.what_if import compare
+from repairadvisor.decision.what_if import Comparison, compare
 from repairadvisor.errors import ConflictError, Fault, InputError, KeyReusedError, NotFoundError
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.parse import parse_context

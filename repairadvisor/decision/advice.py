@@ -118,11 +118,13 @@ class Restored:
 
 @dataclass(frozen=True, slots=True)
 class Crew:
-    """How many persons, and what must be held in date among them (fact name, and in words)."""
+    """How many persons, and what must be held in date among them (fact name, and in words); ``besides``: also, for
+    other ways that may turn out the best."""
 
     persons: int
     authorisations: tuple[str, ...]
     in_words: str
+    besides: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -379,22 +381,3 @@ class Advice:
     reckoned_said: str
     not_yet_computed: tuple[str, ...] = field(default=())
     defers_to: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Difference:
-    """One thing in which two answers differ: which part, what the first and the second say; "" is nothing."""
-
-    part: str
-    first: str
-    second: str
-
-
-@dataclass(frozen=True, slots=True)
-class Comparison:
-    """Two answers, what differs between them, and the sentences that say why."""
-
-    first: Advice
-    second: Advice
-    differences: tuple[Difference, ...]
-    because: tuple[str, ...]

@@ -12,7 +12,6 @@ from repairadvisor.decision.advice import (
     Caution,
     Check,
     Cost,
-    Crew,
     Fallback,
     Loss,
     Step,
@@ -21,12 +20,12 @@ from repairadvisor.decision.answer import Answer, Told, moment_text
 from repairadvisor.decision.chain import Chain, chain_of
 from repairadvisor.decision.chain import Fallback as HeldReady
 from repairadvisor.decision.cost import PARTS, Costs
+from repairadvisor.decision.crew import crew_of
 from repairadvisor.decision.duration import restored, work_minutes
 from repairadvisor.decision.load import load_of
 from repairadvisor.decision.loss import stated_loss
-from repairadvisor.decision.plan_rows import persons
 from repairadvisor.decision.reasons import Words
-from repairadvisor.decision.screens import BARRED, CLEAR, OPEN, open_facts, statuses
+from repairadvisor.decision.screens import BARRED, OPEN, open_facts
 from repairadvisor.decision.situation import weigh
 from repairadvisor.decision.steps import step_fields, steps_of
 from repairadvisor.facts.context import Context
@@ -81,7 +80,7 @@ class _Writer:
             continuity_only=spoken.continuity(self.told),
             loss=self.loss if answer.action == "repair" else None,
             loss_withheld=self.loss_withheld,
-            crew=self._crew(),
+            crew=crew_of(self.told),
             work_min=None if costs is None or self.plan is None else work_minutes(costs, self.plan),
             restored_after_min=None
             if costs is None or self.plan is None
@@ -165,40 +164,6 @@ class _Writer:
             currency=self.told.currency,
             **tidy,
         )
-
-    def _crew(self) -> Crew:
-        if self.plan is None:
-            # While something is asked first nobody is chosen: one person would be read as enough.
-            nobody = self.answer.action in ("out_of_scope", "stand_off", "ask_first")
-            count = 0 if nobody else 1
-            said = (
-                self.words.say("crew", "nobody")
-                if nobody
-                else self.words.say("crew", "line_none", persons=self.words.counted("person", count))
-            )
-            return Crew(count, (), said)
-        # Of several places it may be, the one that needs most: what is not known is not read as the safer of them.
-        places = self.context.possible["place"].words
-        count = max(persons(self.policy, self.plan, place) for place in places)
-        needs = self._needed()
-        said = self.words.counted("person", count)
-        if not needs:
-            return Crew(count, (), self.words.say("crew", "line_none", persons=said))
-        listed = self.words.listed([self.words.say("authorisation", name) for name in needs])
-        return Crew(count, needs, self.words.say("crew", "line", persons=said, authorisations=listed))
-
-    def _needed(self) -> tuple[str, ...]:
-        """Authorisations that would bar the plan if nobody held them."""
-        prepared = self.answer.prepared
-        assert prepared is not None
-        asked = [
-            (i, screen.needs)
-            for i, screen in enumerate(self.rules.screens)
-            if screen.needs and self.rules.screen_plans[i] >> prepared.index & 1
-        ]
-        nobody, _ = self.answer.ahead.context.with_facts({name: Known("no") for _, name in asked})
-        without = statuses(self.rules.compiled, nobody)
-        return tuple(dict.fromkeys(name for i, name in asked if without[i] != CLEAR))
 
     def _chain(self) -> Chain:
         prepared, ahead = self.answer.prepared, self.answer.ahead

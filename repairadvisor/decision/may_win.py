@@ -2,7 +2,8 @@
 
 A plan may win where one fact makes it the best; where everything that stands open about it is clear; or where that is
 so and something about the chosen one is not. Each counts where it is likelier than what the policy leaves uncovered.
-Looked at are plans that the same crew can carry out, those among them that have to be permitted first.
+Looked at are plans that whoever is sent can carry out, those among them that have to be permitted first: while nobody
+is sent no more people, whichever way up or in, since who they are is decided with the load; later the same crew.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from collections.abc import Iterable, Sequence
 from repairadvisor.decision.chain import same_crew
 from repairadvisor.decision.leads import leads
 from repairadvisor.decision.outlook import STANDING_OFF, Outlook
+from repairadvisor.decision.plan_rows import persons
 from repairadvisor.decision.plans import indifference
 from repairadvisor.decision.situation import Judged, Situation
 from repairadvisor.decision.start import decided_with_the_load
@@ -27,7 +29,7 @@ def may_win(situation: Situation, outlook: Outlook, chosen: Judged) -> tuple[Jud
     left_out = 1.0 - situation.rules.policy.rates["load_service_level"].value
     by_cost = sorted(outlook.plans, key=lambda one: (one.cost, one.index))
     carried = _needs(situation, chosen)
-    more = [one for one in by_cost if not _needs(situation, one) <= carried and same_crew(situation, chosen, one)]
+    more = [one for one in by_cost if not _needs(situation, one) <= carried and _can_come(situation, chosen, one)]
     by_fact = set(_by_one_fact(situation, outlook, left_out)) if more else set()
     found: list[Judged] = []
     for one in more:
@@ -38,6 +40,13 @@ def may_win(situation: Situation, outlook: Outlook, chosen: Judged) -> tuple[Jud
             found.append(one)
             carried |= _needs(situation, one)
     return tuple(found)
+
+
+def _can_come(situation: Situation, chosen: Judged, other: Judged) -> bool:
+    if not decided_with_the_load(situation.context):
+        return same_crew(situation, chosen, other)
+    policy, places = situation.rules.policy, situation.context.possible["place"].words
+    return all(persons(policy, other.plan, place) <= persons(policy, chosen.plan, place) for place in places)
 
 
 def _needs(situation: Situation, one: Judged) -> set[int]:

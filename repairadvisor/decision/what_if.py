@@ -3,9 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
-from repairadvisor.decision.advice import Advice, Comparison, Difference, PlanWords
+from repairadvisor.decision.advice import Advice, PlanWords
 from repairadvisor.decision.reasons import Words
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """One thing in which two answers differ: which part, what the first and the second say; "" is nothing."""
+
+    part: str
+    first: str
+    second: str
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """Two answers, what differs between them, and the sentences that say why."""
+
+    first: Advice
+    second: Advice
+    differences: tuple[Difference, ...]
+    because: tuple[str, ...]
 
 
 def compare(first: Advice, second: Advice, wording: Words) -> Comparison:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 
-from repairadvisor.decision.advice import Comparison, Difference
+from repairadvisor.decision.what_if import Comparison, Difference
 from repairadvisor.render import figures
 from repairadvisor.render.sentences import HEADLINES
 

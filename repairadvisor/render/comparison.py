@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from repairadvisor.decision.advice import Comparison
+from repairadvisor.decision.what_if import Comparison
 
 
 def render(comparison: Comparison) -> str:

@@ -19,7 +19,8 @@ import orjson
 from marshmallow import RAISE, Schema, fields, validate
 
 from repairadvisor.decision import advice as shape
-from repairadvisor.decision.advice import ACTIONS, Advice, Comparison, KitLine
+from repairadvisor.decision.advice import ACTIONS, Advice, KitLine
+from repairadvisor.decision.what_if import Comparison
 
 #: Fields published under a name that Python cannot use.
 PUBLISHED_NAMES: dict[tuple[type, str], str] = {(KitLine, "line_for"): "for"}

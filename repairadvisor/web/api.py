@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 import orjson
 from flask import Blueprint, Response, current_app, render_template, request
 
-from repairadvisor.decision.advice import Comparison
+from repairadvisor.decision.what_if import Comparison
 from repairadvisor.errors import NotFoundError
 from repairadvisor.render import terminal, ticket_note
 from repairadvisor.render.comparison import render as render_comparison

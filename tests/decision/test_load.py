@@ -80,6 +80,21 @@ def test_gel_is_carried_where_it_may_be_too_cold_or_too_windy_to_fuse(rules: Rul
 # --- numbers -----------------------------------------------------------------------------------------------------
 
 
+def test_who_is_sent_to_a_pole_can_climb_too_where_the_platform_may_fail_him(rules: Rules) -> None:
+    """A supervisor's habit: two people go to a pole anyway, so they bring what another way up takes, and somebody holds
+    what it asks for. Once they are under way nobody changes who they are."""
+    told: dict[str, Any] = {"place": "pole_top", "fault_seen": "broken_in_tray", "danger_seen": "none",
+                            "cable_touches_power_line": "no", "platform_can_reach": "yes", "height_m": 8.0}  # fmt: skip
+    sent = advise(parse_context(told, NOW), rules)
+    assert sent.plan is not None
+    assert sent.plan.access == "platform"
+    assert "may_climb" in sent.crew.besides
+    assert "may_climb" not in sent.crew.authorisations
+    assert any(line.item == "climbing and rescue gear in date, for two persons" for line in sent.kit)
+    under_way = advise(parse_context({**told, "crew_place": "travelling"}, NOW), rules)
+    assert "may_climb" not in under_way.crew.besides
+
+
 def test_a_number_seldom_exceeded_lies_where_its_stretch_says() -> None:
     """Nine in ten of half in 0 to 10 and half in 10 to 30: four fifths of the second stretch."""
     assert quantile(0.9, [0.5, 0.5], [(0.0, 10.0), (10.0, 30.0)]) == pytest.approx(26.0)
