@@ -33,11 +33,9 @@ NOTHING_READ = "nothing was read of it: were such joints cut because they looked
 NO_PLAN = "its advice names no plan, so nobody knows where it was made"
 NO_MODE = "nobody said whether the fibre is single-mode or multimode"
 NO_SPREAD = "no ends are joined by hand in it"
-TOO_MANY = "more than four joints were read together"
-WHY_LEFT_OUT = (NOTHING_READ, NO_PLAN, NO_MODE, NO_SPREAD, TOO_MANY)
+WHY_LEFT_OUT = (NOTHING_READ, NO_PLAN, NO_MODE, NO_SPREAD)
 
 INSERTS = "insert_section"
-_MOST_TOGETHER = 4
 #: Beyond it a reading says nothing whatever it is off by.
 _MOST_NOISE_DB = 1.0
 
@@ -131,7 +129,7 @@ def _why_not(made: Made, mode: str, read: Reading | None, policy: Policy) -> str
     joint = policy.joints.get((attempt.method, mode))
     if joint is None or not (joint.sigma_offset_um or joint.sigma_tilt_deg):
         return NO_SPREAD
-    return TOO_MANY if attempt.joints_read > _MOST_TOGETHER else ""
+    return ""
 
 
 def _best(readings: tuple[Reading, ...]) -> Reading | None:

@@ -20,7 +20,7 @@ from marshmallow import RAISE, Schema, fields, validate
 
 from repairadvisor.decision import advice as shape
 from repairadvisor.decision.advice import ACTIONS, Advice, KitLine
-from repairadvisor.decision.what_if import Comparison
+from repairadvisor.decision.what_if import Comparison, Difference
 
 #: Fields published under a name that Python cannot use.
 PUBLISHED_NAMES: dict[tuple[type, str], str] = {(KitLine, "line_for"): "for"}
@@ -216,7 +216,7 @@ def field_of(hint: Any) -> fields.Field[Any]:
 
 #: Name of the dataclass -> its schema, in an order in which parts stand before what holds them.
 SCHEMAS: dict[str, type[Schema]] = {}
-for _kind in vars(shape).copy().values():
+for _kind in (*vars(shape).copy().values(), Difference, Comparison):
     if isinstance(_kind, type) and is_dataclass(_kind):
         SCHEMAS[_kind.__name__] = schema_of(_kind, {"action": ACTIONS} if _kind is Advice else _NO_WORDS)
 
