@@ -66,14 +66,17 @@ def _screens(files: Mapping[str, Raw]) -> list[Raw]:
 # --- two provers -----------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.long
 def test_both_provers_find_that_every_shipped_claim_holds(
-    rules: Rules, second: SecondProver, files: dict[str, Raw]
+    share: Callable[[int, int, int], int], rules: Rules, second: SecondProver, files: dict[str, Raw]
 ) -> None:
+    """The solver, which is quick, looks at every claim in every run; the product's prover at a share of them."""
     raw = {claim["id"]: claim for claim in files["claims.toml"]["claim"]}
     claims = [claim for claim in rules.policy.claims if claim.kind in OF_WORLDS]
     assert len(claims) >= 20
     screens, cautions = _screens(files), files["cautions.toml"]["caution"]
-    verdicts = {claim.id: prove(claim, rules, NOW).verdict for claim in claims}
+    mine = random.Random(SEED).sample(claims, share(len(claims), len(claims) // 4, SEED))
+    verdicts = {claim.id: prove(claim, rules, NOW).verdict for claim in mine}
     again = {claim.id: second.is_true(raw[claim.id], screens, cautions) for claim in claims}
     assert verdicts == dict.fromkeys(verdicts, HOLDS)
     assert again == dict.fromkeys(again, True)
