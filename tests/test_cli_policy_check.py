@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from importlib import resources
 from pathlib import Path
 
 import pytest
+from shipped_policy import shipped_texts
 
 from repairadvisor import cli
 from repairadvisor.decision.check_facts import unused_facts
@@ -30,9 +30,8 @@ def run(capsys: pytest.CaptureFixture[str]) -> Run:
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """The files of the policy that ships, to be changed."""
-    for file in (resources.files("repairadvisor.policy") / "default").iterdir():
-        if file.name.endswith(".toml"):
-            (tmp_path / file.name).write_text(file.read_text(encoding="utf-8"), encoding="utf-8")
+    for name, text in shipped_texts().items():
+        (tmp_path / name).write_text(text, encoding="utf-8")
     return tmp_path
 
 

@@ -275,13 +275,12 @@ def test_the_policy_can_be_had_again_from_its_text_with_what_was_loosened(firm: 
         policy_of(firm.policy.canonical.replace(b'"overlays":[', b'"overlays": ['))
 
 
-if os.environ.get("REPAIRADVISOR_LONG"):
-
-    @pytest.mark.long
-    def test_an_advice_under_a_loosened_rule_is_made_again_byte_for_byte(tmp_path: Path) -> None:
-        records = open_records(Settings(database_url=f"sqlite:///{tmp_path}/records.db"))
-        method = prepared_method(cache_folder(os.environ), records, overlay=FOLDER)
-        given = Advisor(method, records).advise({"facts": SAFE | {"fault_seen": "cut"}}, NOW)
-        assert given.id is not None
-        assert replay_of(Advisor(method, records), given.id).equal
-        assert Replaying(records, tmp_path).replay(records.get(given.id)).equal
+@pytest.mark.long
+@pytest.mark.whole_run
+def test_an_advice_under_a_loosened_rule_is_made_again_byte_for_byte(tmp_path: Path) -> None:
+    records = open_records(Settings(database_url=f"sqlite:///{tmp_path}/records.db"))
+    method = prepared_method(cache_folder(os.environ), records, overlay=FOLDER)
+    given = Advisor(method, records).advise({"facts": SAFE | {"fault_seen": "cut"}}, NOW)
+    assert given.id is not None
+    assert replay_of(Advisor(method, records), given.id).equal
+    assert Replaying(records, tmp_path).replay(records.get(given.id)).equal

@@ -6,8 +6,9 @@ import subprocess
 import sys
 import tomllib
 from datetime import UTC, datetime
-from importlib import resources
 from pathlib import Path
+
+from shipped_policy import shipped_texts
 
 import repairadvisor
 
@@ -52,10 +53,7 @@ def test_importing_the_package_brings_nothing_of_the_edge() -> None:
 
 
 def test_the_public_names_are_enough_to_be_advised() -> None:
-    folder = resources.files("repairadvisor.policy") / "default"
-    policy = repairadvisor.load_policy(
-        {file.name: file.read_text(encoding="utf-8") for file in folder.iterdir() if file.name.endswith(".toml")}
-    )
+    policy = repairadvisor.load_policy(shipped_texts())
     rules = repairadvisor.prepare(policy)
     context = repairadvisor.parse_context({"place": "rail_side"}, datetime(2031, 5, 4, 7, 30, tzinfo=UTC))
     advice = repairadvisor.advise(context, rules)

@@ -31,6 +31,7 @@ from repairadvisor.decision.steps import step_fields, steps_of
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Known
 from repairadvisor.facts.vocabulary import BY_NAME, VOCABULARY_VERSION
+from repairadvisor.policy.model import HARM_KINDS
 from repairadvisor.policy.plan import Plan
 from repairadvisor.policy.read_rules import parents_of
 
@@ -204,7 +205,7 @@ class _Writer:
         if held >= 0:
             phrase = self.words.plan(self.chain.fallbacks[held].plan.plan).phrase
             return self.words.say("check", "if_it_fails_then", plan=phrase)
-        harm = self.rules.screens[i].kind in ("danger", "safety", "competence")
+        harm = self.rules.screens[i].kind in HARM_KINDS
         return self.words.say("check", "if_it_fails" if harm else "if_it_fails_work")
 
     def _fallbacks(self, told: Set[str]) -> tuple[Fallback, ...]:

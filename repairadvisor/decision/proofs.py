@@ -35,7 +35,7 @@ from repairadvisor.decision.plan_rows import persons
 from repairadvisor.decision.proofs_by_running import answered, checked, witnessed
 from repairadvisor.decision.rules import Rules
 from repairadvisor.policy.condition import facts_of
-from repairadvisor.policy.model import PEOPLES_KINDS, Claim
+from repairadvisor.policy.model import HARM_KINDS, Claim
 from repairadvisor.policy.plan import Plan
 
 HOLDS, FAILS, UNDECIDED = "holds", "fails", "not decided"
@@ -143,18 +143,13 @@ def _permitted(claim: Claim, rules: Rules, screens: tuple[int, ...]) -> list[Wan
 
 
 def _unbarred(claim: Claim, rules: Rules, now: datetime, effort: Effort) -> Refuted:
-    """Each screen for people that speaks of nothing but what the claim speaks of, and of one of its plans at least:
+    """Each screen against harm that speaks of nothing but what the claim speaks of, and of one of its plans at least:
     the claim's condition holds, and it bars. Places that are others' stay theirs, whatever else holds there."""
     spoken = set(family(facts_of(claim.where)))
     unsure = ""
     for i, screen in enumerate(rules.policy.screens):
         plan = next((one for one in rules.policy.plans if one.fits(claim.plans) and one.fits(screen.plans)), None)
-        if (
-            plan is None
-            or screen.kind not in PEOPLES_KINDS
-            or screen.kind == "scope"
-            or not set(facts_of(screen.bars_when)) <= spoken
-        ):
+        if plan is None or screen.kind not in HARM_KINDS or not set(facts_of(screen.bars_when)) <= spoken:
             continue
         wanted: list[Wanted] = [(claim.where, True), (screen.bars_when, True)]
         for tried, leaf in enumerate(leaves(wanted, rules.policy.derived, effort)):

@@ -2,33 +2,16 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
-from typing import Protocol
 
 from repairadvisor.decision.advice import Source
 from repairadvisor.decision.answer import Told
 from repairadvisor.decision.plan_rows import persons_rows
-from repairadvisor.policy.model import Number
+from repairadvisor.policy.model import MinutesRow, Number, PriceRow
 
 #: Rates in which what people, visits and waiting cost is reckoned.
 _RATES = ("labour_cu_per_person_hour", "second_visit_cu", "stand_off_return_cu")
-
-
-class _Row(Protocol):
-    """A row of minutes or prices."""
-
-    @property
-    def id(self) -> str: ...
-    @property
-    def by(self) -> str: ...
-    @property
-    def unit(self) -> str: ...
-    @property
-    def source(self) -> str: ...
-    @property
-    def known(self) -> str: ...
-    @property
-    def since(self) -> str: ...
 
 
 def reckoned_with(told: Told) -> tuple[Source, ...]:
@@ -51,9 +34,7 @@ def said(told: Told, rows: tuple[Source, ...]) -> str:
     """How many there are and how they are known; "" where there are none."""
     if not rows:
         return ""
-    by_known: dict[str, int] = {}
-    for row in rows:
-        by_known[row.how_known] = by_known.get(row.how_known, 0) + 1
+    by_known = Counter(row.how_known for row in rows)
     listed = told.words.listed([f"{count} {known}" for known, count in by_known.items()])
     latest = max(row.since for row in rows)
     return told.words.say("reckoned", "line", count=len(rows), listed=listed, latest=latest)
@@ -63,7 +44,7 @@ def _of(number: Number, value: str) -> Source:
     return Source(number.name.replace("_", " "), value, number.source, number.known, number.since)
 
 
-def _source(told: Told, row: _Row, low: Mapping[str, float], high: Mapping[str, float]) -> Source:
+def _source(told: Told, row: MinutesRow | PriceRow, low: Mapping[str, float], high: Mapping[str, float]) -> Source:
     """A row between the least and the most that it may be for the words that are still possible; "" where nothing."""
     words = told.context.possible[row.by].words if row.by else tuple(low)
     lows, highs = [low[word] for word in words if word in low], [high[word] for word in words if word in high]

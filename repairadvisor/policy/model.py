@@ -30,8 +30,12 @@ SCREEN_KINDS = (
     "permanence",
 )
 CLAIM_KINDS = ("permission", "unbarred", "caution", "crew", "answered", "checked", "witness")
-#: Kinds of screens that keep people whole.
-PEOPLES_KINDS = ("danger", "scope", "safety", "competence")
+#: Kinds of claims that are true or false world by world, and those that speak of plans.
+CLAIMS_ON_WORLDS = ("permission", "unbarred", "caution")
+CLAIMS_ON_PLANS = (*CLAIMS_ON_WORLDS, "crew")
+#: Kinds of screens that keep people from harm; with places of others, those that are there for people.
+HARM_KINDS = ("danger", "safety", "competence")
+PEOPLES_KINDS = ("scope", *HARM_KINDS)
 PHASES = ("travel", "set_up", "prepare", "join", "test", "clear_away")
 PRICE_PARTS = ("labour", "materials", "machine", "outage", "second_visit", "later_visit", "stand_off")
 

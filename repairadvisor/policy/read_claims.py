@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from repairadvisor.errors import PolicyError
 from repairadvisor.facts.vocabulary import BY_NAME
 from repairadvisor.policy.condition import ALWAYS, Condition, IsOneOf, comparisons, limits_of
-from repairadvisor.policy.model import CLAIM_KINDS, Claim, Derived, Number, Witness
+from repairadvisor.policy.model import CLAIM_KINDS, CLAIMS_ON_PLANS, CLAIMS_ON_WORLDS, Claim, Derived, Number, Witness
 from repairadvisor.policy.plan import PartialPlan
 from repairadvisor.policy.table import Table, condition_at, read_number
 
@@ -49,9 +49,9 @@ def _claim(
     parts: dict[str, object] = {"caution": "", "any_action": False, "places": (), "least": None, "witnesses": ()}
     plans: PartialPlan = {}
     where: Condition = ALWAYS
-    if kind in ("permission", "unbarred", "caution", "crew"):
+    if kind in CLAIMS_ON_PLANS:
         plans = row.plans("plans", words)
-    if kind in ("permission", "unbarred", "caution"):
+    if kind in CLAIMS_ON_WORLDS:
         where = condition_at(row, "only_where" if kind == "permission" else "wherever", limits, tuple(derived))
         _check_units(row, where, derived, limits)
     if kind == "caution":

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from repairadvisor.decision.proofs import FAILS, HOLDS, UNDECIDED, Proof
+from repairadvisor.policy.model import CLAIMS_ON_PLANS
 
 _SAID = {
     HOLDS: "It holds",
@@ -38,7 +39,7 @@ def summary(proofs: Sequence[Proof]) -> str:
 
 
 def _speaks_of(proof: Proof) -> str:
-    if proof.kind not in ("permission", "caution", "crew"):
+    if proof.kind not in CLAIMS_ON_PLANS:
         return ""
     return f" It speaks of {_counted(proof.plans, 'plan', 'plans')}."
 

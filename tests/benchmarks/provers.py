@@ -6,33 +6,31 @@ The solver is Z3 (de Moura and Bjørner, TACAS 2008), given one formula a claim;
 from __future__ import annotations
 
 import time
-import tomllib
 from collections.abc import Callable
 from datetime import UTC, datetime
-from importlib import resources
 
 from decision.second_prover import SecondProver
+from shipped_policy import screens_of, shipped_files
 
 from repairadvisor.decision.proofs import HOLDS, prove
+from repairadvisor.policy.model import CLAIMS_ON_WORLDS
 
 from .contexts import method
 
 _NOW = datetime(2031, 5, 4, 7, 30, tzinfo=UTC)
-_OF_WORLDS = ("permission", "unbarred", "caution")
 
 
 def provers(rounds: int) -> str:
     """A table of processor seconds over all claims on worlds; ``rounds`` is not looked at: each claim is proven once by
     either, one after the other. Raises AssertionError where the two do not agree."""
-    folder = resources.files("repairadvisor.policy") / "default"
-    files = {one.name: tomllib.loads(one.read_text("utf-8")) for one in folder.iterdir() if one.name.endswith(".toml")}
-    screens = [one for name in sorted(files) if name.startswith("screens_") for one in files[name]["screen"]]
+    files = shipped_files()
+    screens = screens_of(files)
     cautions, raw = files["cautions.toml"]["caution"], {one["id"]: one for one in files["claims.toml"]["claim"]}
     rules, second = method().rules, SecondProver(files)
     ours: list[float] = []
     theirs: list[float] = []
     for claim in rules.policy.claims:
-        if claim.kind not in _OF_WORLDS:
+        if claim.kind not in CLAIMS_ON_WORLDS:
             continue
         holds = _timed(ours, lambda claim=claim: prove(claim, rules, _NOW).verdict == HOLDS)  # type: ignore[misc]
         true = _timed(theirs, lambda claim=claim: second.is_true(raw[claim.id], screens, cautions))  # type: ignore[misc]

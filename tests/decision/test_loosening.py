@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import replace
-from importlib import resources
 from typing import Any
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as some
+from shipped_policy import shipped_texts
 
 from repairadvisor.decision.loosening import policy_with, why_looser
 from repairadvisor.errors import PolicyError
@@ -26,8 +26,7 @@ STANDS = 'loosened_by = "head of field work"\nloosened_because = "tried for a ye
 
 @pytest.fixture(scope="module")
 def texts() -> Texts:
-    folder = resources.files("repairadvisor.policy") / "default"
-    return {file.name: file.read_text(encoding="utf-8") for file in folder.iterdir() if file.name.endswith(".toml")}
+    return shipped_texts()
 
 
 @pytest.fixture(scope="module")

@@ -9,12 +9,12 @@ from __future__ import annotations
 import random
 import tomllib
 from collections.abc import Callable, Mapping
-from importlib import resources
 from pathlib import Path
 from typing import Any
 
 import pytest
 from builders import NOW
+from shipped_policy import Raw, screens_of, shipped_files
 from whole_jobs import Job, disagreements, whole_jobs
 
 from decision.mutated_rules import mutated, rules_with
@@ -30,7 +30,6 @@ from repairadvisor.facts.parse import parse_context
 from repairadvisor.policy.condition import facts_of
 from repairadvisor.policy.model import Claim
 
-Raw = dict[str, Any]
 KINDS = ("safety", "danger", "scope")
 WHOLE, USUALLY, SEED = 200, 2, 20311127
 HERE = Path(__file__).parent
@@ -38,12 +37,7 @@ HERE = Path(__file__).parent
 
 @pytest.fixture(scope="module")
 def files() -> dict[str, Raw]:
-    folder = resources.files("repairadvisor.policy") / "default"
-    return {
-        file.name: tomllib.loads(file.read_text(encoding="utf-8"))
-        for file in folder.iterdir()
-        if file.name.endswith(".toml")
-    }
+    return shipped_files()
 
 
 @pytest.fixture(scope="module")
@@ -66,7 +60,7 @@ def test_something_notices_every_change_of_a_safety_screen(
     noticed: dict[str, int] = {}
     nobody = []
     for _ in range(share(WHOLE, USUALLY, SEED)):
-        screens = [one for name in sorted(files) if name.startswith("screens_") for one in files[name]["screen"]]
+        screens = screens_of(files)
         of_people = [one for one in screens if one["kind"] in KINDS]
         name, way, changed = mutated(of_people, "bars_when", files["limits.toml"]["limit"], drawn)
         others = [one for one in screens if one["kind"] not in KINDS]

@@ -163,7 +163,8 @@ def test_no_leaf_leads_anybody_into_danger(
             met["repair"] += 1
     record_property("figures", "\n".join(f"{name}: {times}" for name, times in sorted(met.items())))
     assert met["repair"] >= len(numbers)
-    assert met["check"] >= 4 * met["repair"]  # fewer than where little is known: the more is told the less is left
+    # Over all faults 4.3: the more is told the less is left to check.
+    assert met["check"] >= (4 if len(numbers) == FAULTS else 5) * met["repair"]
     assert met["plan held ready"] >= met["repair"] / 10
     assert met["little known"] >= len(numbers) // 5
 

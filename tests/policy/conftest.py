@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from importlib import resources
-
 import pytest
+from shipped_policy import shipped_texts
 
 from repairadvisor.decision.prepare import prepare
 from repairadvisor.decision.rules import Rules
@@ -15,8 +14,7 @@ from repairadvisor.policy.model import Policy
 @pytest.fixture(scope="session")
 def texts() -> dict[str, str]:
     """The files of the policy that ships, by name."""
-    folder = resources.files("repairadvisor.policy") / "default"
-    return {file.name: file.read_text(encoding="utf-8") for file in folder.iterdir() if file.name.endswith(".toml")}
+    return shipped_texts()
 
 
 @pytest.fixture(scope="session")

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import tomllib
-from collections.abc import Iterator
 from datetime import UTC, datetime
-from importlib import resources
 
 import pytest
+from shipped_policy import screens_of, shipped_files
 
 from repairadvisor.decision.cells import possible_of_derived
 from repairadvisor.decision.rules import Rules
@@ -22,15 +20,8 @@ NOW = datetime(2031, 5, 4, 9, 0, tzinfo=UTC)
 EXAMPLES = {"bars": BARRED, "clears": CLEAR, "leaves_open": OPEN}
 
 
-def _screen_ids() -> Iterator[str]:
-    """Ids as they stand in the files, read without the loader."""
-    folder = resources.files("repairadvisor.policy") / "default"
-    for file in sorted(folder.iterdir(), key=lambda one: one.name):
-        if file.name.startswith("screens_"):
-            yield from (row["id"] for row in tomllib.loads(file.read_text(encoding="utf-8"))["screen"])
-
-
-SCREENS = list(_screen_ids())
+#: Ids as they stand in the files, read without the loader.
+SCREENS = [row["id"] for row in screens_of(shipped_files())]
 
 
 def _index(rules: Rules, screen_id: str) -> int:
