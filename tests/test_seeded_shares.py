@@ -9,32 +9,28 @@ from pathlib import Path
 
 CONFTEST = Path(__file__).parent / "conftest.py"
 CHECKS = """
-def test_of_some(record_property):
+import pytest
+
+@pytest.mark.parametrize("fails", [False, True])
+def test_of_some(record_property, fails):
     for name, value in (("seed", 3), ("n", 2), ("of", 5)):
         record_property(name, value)
-    {then}
+    assert not fails
 
 def test_of_nothing():
     pass
 """
 
 
-def _last_words(folder: Path, then: str) -> list[str]:
-    """What a run prints of a check that does 2 of 5 and then does THEN."""
-    shutil.copy(CONFTEST, folder / "conftest.py")
-    (folder / "test_some.py").write_text(CHECKS.format(then=then), encoding="utf-8")
+def test_a_share_is_told_whether_its_check_passed_or_failed(tmp_path: Path) -> None:
+    shutil.copy(CONFTEST, tmp_path / "conftest.py")
+    (tmp_path / "test_some.py").write_text(CHECKS, encoding="utf-8")
     run = subprocess.run(
-        [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", str(folder)],
-        cwd=folder,
+        [sys.executable, "-m", "pytest", "-q", "-p", "no:cacheprovider", str(tmp_path)],
+        cwd=tmp_path,
         capture_output=True,
         text=True,
     )
-    return [line for line in run.stdout.splitlines() if " of " in line and "seed" in line]
-
-
-def test_a_share_is_told_of_a_check_that_passed(tmp_path: Path) -> None:
-    assert _last_words(tmp_path, "pass") == ["test_some.py::test_of_some: 2 of 5 (seed 3)"]
-
-
-def test_a_share_is_told_of_a_check_that_failed(tmp_path: Path) -> None:
-    assert "test_some.py::test_of_some: 2 of 5 (seed 3)" in _last_words(tmp_path, "assert False")
+    assert "1 failed, 2 passed" in run.stdout
+    told = [line for line in run.stdout.splitlines() if line.startswith("test_some.py") and "seed" in line]
+    assert told == [f"test_some.py::test_of_some[{fails}]: 2 of 5 (seed 3)" for fails in (False, True)]

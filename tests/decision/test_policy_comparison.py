@@ -200,7 +200,7 @@ def test_what_is_drawn_has_a_meaning_lies_in_its_prior_and_is_told_to_more_than_
 
 def test_words_are_drawn_as_often_as_the_prior_says(policy: Policy) -> None:
     """Within four standard deviations of a binomial (textbook formula, from memory)."""
-    count = 1_500
+    count = 400
     drawn = Counter(
         str(drawn_context(policy, DRAWN_AT, random.Random(number)).held["place"].state.value)  # type: ignore[union-attr]
         for number in range(count)

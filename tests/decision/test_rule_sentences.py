@@ -107,7 +107,7 @@ def test_every_number_is_shown_with_all_that_is_known_of_it(policy: Policy, show
     assert [(one.name, one.value, one.unit, one.source, one.since) for one in limits] == [
         (one.name, one.value, one.unit, one.source, one.since) for one in policy.limits.values()
     ]
-    assert {figure.of for figure in shown.figures} == {"limit", "rate", "floor"}
+    assert {figure.of for figure in shown.figures} == {"limit", "rate", "floor", "after_work"}
 
 
 def test_a_sentence_names_every_fact_and_number_of_its_rule(policy: Policy, shown: RulesInForce) -> None:

@@ -37,7 +37,12 @@ from repairadvisor.store.database import migrate, open_database
 from repairadvisor.store.records import Records
 from repairadvisor.web.app import create_app
 
-pytestmark = pytest.mark.browser
+pytestmark = [
+    pytest.mark.browser,
+    # A browser that goes on to the next page drops what the development server is sending: its thread then lets go of
+    # the file.
+    pytest.mark.filterwarnings("ignore:unclosed file .*static:ResourceWarning"),
+]
 
 PHONE_PX, DESK_PX = 360, 1280
 SCREENS = [(width, scheme) for width in (PHONE_PX, DESK_PX) for scheme in ("light", "dark")]
@@ -298,6 +303,8 @@ def without_its_address(page: Page) -> str:
     return re.sub("Link to all of this|The address of this page shows all of this again.", "", page.inner_text("main"))
 
 
+@pytest.mark.long
+@pytest.mark.whole_run
 def test_the_callers_story_from_the_first_fact_to_the_advice(any_width: Page, watch: Watch, site: str) -> None:
     asked = []
     while not any_width.locator(".headline").is_visible() or not any_width.inner_text(".headline").startswith("REPAIR"):
