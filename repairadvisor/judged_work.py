@@ -40,10 +40,12 @@ class Work:
 
 @dataclass(frozen=True, slots=True)
 class Judged:
-    """What attempts reported under one advice come to: those not told just so before, how many were, the verdicts on
-    the joints that they speak of, and ``all`` attempts that are known then."""
+    """What attempts reported under one advice come to: those not told just so before, how many of these ``corrected``
+    what was told of an attempt, how many were known, the verdicts on the joints that they speak of, and ``all`` that
+    are known then."""
 
     new: tuple[Attempt, ...]
+    corrected: int
     known: int
     verdicts: tuple[Verdict, ...]
     all: tuple[Attempt, ...]
@@ -185,7 +187,8 @@ def _answer(report: KeptReport, work: Work, judged: Judged, closure: Closure) ->
         advice=work.advice,
         plan=work.plan,
         received_at=moment_text(report.received_at.astimezone(UTC)),
-        attempts_new=len(judged.new),
+        attempts_new=len(judged.new) - judged.corrected,
+        attempts_corrected=judged.corrected,
         attempts_known=judged.known,
         verdicts=folded(judged.verdicts),
         evidence=closure.evidence,

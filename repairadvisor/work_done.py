@@ -137,7 +137,8 @@ class WorkDone:
             problem, allowed = "attempts under one advice are too many", f"up to {MOST_ATTEMPTS}"
             raise InputError([Fault("too-many", "attempts", str(len(together)), problem, allowed)])
         verdicts = self._advisor.method.judge(work.context, work.plan, tuple(together.values()), now)
-        judged = Judged(new, len(attempts) - len(new), verdicts, tuple(together.values()))
+        corrected = sum(one.key in before for one in new)
+        judged = Judged(new, corrected, len(attempts) - len(new), verdicts, tuple(together.values()))
         return judged.speaks_of({(one.fibre, one.joint) for one in attempts})
 
     def kept(self, report_id: str, clock: datetime) -> KeptReport:

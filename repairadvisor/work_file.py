@@ -30,12 +30,14 @@ EVERY = 1000
 
 @dataclass(slots=True)
 class Tally:
-    """What became of the rows of a file. ``bad`` rows have faults; ``new`` attempts were kept, ``known`` ones had been
-    told just so before; ``verdicts`` counts joints by verdict."""
+    """What became of the rows of a file. ``bad`` rows have faults; ``new`` attempts were told for the first time,
+    ``corrected`` ones otherwise than before, ``known`` ones had been told just so;
+    ``verdicts`` counts joints by verdict."""
 
     rows: int = 0
     bad: int = 0
     new: int = 0
+    corrected: int = 0
     known: int = 0
     reports: int = 0
     verdicts: dict[str, int] = field(default_factory=dict)
@@ -163,17 +165,18 @@ class WorkFile:
             where = f"lines {min(lines)} to {max(lines)}: "
             self._bad([replace(fault, field=f"{where}{fault.field}") for fault in error.faults])
             return len(told)
-        self._count(ready, len(entries))
+        self._count(ready)
         if ready.rows or ready.closure is not None:
             self._spool.add(advice, ready.report, tuple(ready.rows), ready.documents, ready.closure)
         return len(told)
 
-    def _count(self, ready: Ready, told: int) -> None:
-        new = len(tuple(ready.rows))
-        self.tally.new += new
-        self.tally.known += told - new
+    def _count(self, ready: Ready) -> None:
+        answer = orjson.loads(ready.report.answer)
+        self.tally.new += answer["attempts_new"]
+        self.tally.corrected += answer["attempts_corrected"]
+        self.tally.known += answer["attempts_known"]
         self.tally.reports += 1
-        for one in orjson.loads(ready.report.answer)["verdicts"]:
+        for one in answer["verdicts"]:
             word = one["verdict"]
             self.tally.verdicts[word] = self.tally.verdicts.get(word, 0) + len(one["fibres"])
 

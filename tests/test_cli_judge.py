@@ -149,7 +149,15 @@ def test_what_is_printed_as_json_is_a_line_an_advice_and_the_counts(judge: Run, 
     _, out, _ = judge(HEAD, ROW, options=("--json",))
     answer, counts = [json.loads(line) for line in out.splitlines()]
     assert (answer["advice"], answer["verdicts"][0]["verdict"]) == (advice, "accept")
-    assert counts == {"rows": 1, "bad": 0, "new": 1, "known": 0, "reports": 1, "verdicts": {"accept": 1}}
+    assert counts == {
+        "rows": 1,
+        "bad": 0,
+        "new": 1,
+        "corrected": 0,
+        "known": 0,
+        "reports": 1,
+        "verdicts": {"accept": 1},
+    }
 
 
 def test_nothing_is_kept_where_that_is_wanted(judge: Run, engine: Engine) -> None:
@@ -166,6 +174,16 @@ def test_the_same_file_twice_is_recognised(judge: Run, engine: Engine) -> None:
     assert Outcomes(engine).count() == 1
     _, out, _ = judge(HEAD, ROW, ROW.replace("T1F1", "T1F2"))
     assert out.splitlines()[-1] == "2 told; attempts: 1 new, 1 known before; joints: ACCEPT 2."
+    assert Outcomes(engine).count() == 2
+
+
+def test_an_attempt_told_otherwise_than_before_is_said_to_be(judge: Run, engine: Engine) -> None:
+    """A wrong number of an attempt must not take the place of another one unnoticed."""
+    judge(HEAD, ROW)
+    status, out, _ = judge(HEAD, ROW.replace("0.04", "0.09"))
+    assert status == 0
+    assert "Attempts told: 0 new; 1 otherwise than before: what is told last counts." in out
+    assert out.splitlines()[-1] == "1 told; attempts: 0 new, 1 told otherwise than before; joints: ACCEPT 1."
     assert Outcomes(engine).count() == 2
 
 

@@ -249,4 +249,5 @@ def _counts(tally: Tally, *, as_json: bool) -> str:
     verdicts = ", ".join(f"{HEADLINES[word]} {count}" for word, count in sorted(tally.verdicts.items()))
     rows = f"{tally.rows} told, {tally.bad} left out" if tally.bad else f"{tally.rows} told"
     known = f", {tally.known} known before" if tally.known else ""
-    return f"{rows}; attempts: {tally.new} new{known}; joints: {verdicts or 'none'}."
+    corrected = f", {tally.corrected} told otherwise than before" if tally.corrected else ""
+    return f"{rows}; attempts: {tally.new} new{corrected}{known}; joints: {verdicts or 'none'}."

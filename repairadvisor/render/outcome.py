@@ -26,7 +26,8 @@ def render(answer: OutcomeAnswer) -> str:
     lines = [_standing(answer.verdicts), *verdict_lines(answer.verdicts), *_readings(answer.verdicts)]
     lines += _closing(answer.evidence, answer.due_on, "", is_temporary=answer.is_temporary)
     again = f"; {answer.attempts_known} had been told just so before" if answer.attempts_known else ""
-    lines.append(f"Attempts told: {answer.attempts_new} new{again}.")
+    corrected = f"; {answer.attempts_corrected} otherwise than before: what is told last counts"
+    lines.append(f"Attempts told: {answer.attempts_new} new{corrected if answer.attempts_corrected else ''}{again}.")
     if answer.id:
         lines.append(f"Kept as {answer.id}")
     return _page(lines)

@@ -18,8 +18,9 @@ from repairadvisor.schemas.advice import SCHEMAS, made_of, schema_of
 
 @dataclass(frozen=True, slots=True)
 class OutcomeAnswer:
-    """The answer to one report. ``id`` is "" where it is not kept. ``attempts_new`` were told for the first time, or
-    otherwise than before; ``attempts_known`` had been told just so. ``verdicts`` are those on the last attempt at
+    """The answer to one report. ``id`` is "" where it is not kept. ``attempts_new`` were told for the first time,
+    ``attempts_corrected`` otherwise than before, and what was told last counts; ``attempts_known`` had been told just
+    so. ``verdicts`` are those on the last attempt at
     every joint that was reported: equal ones are one, with all their fibres. ``is_temporary``: a permanent repair is
     owed, ``due_on`` by then ("": nobody has set a day)."""
 
@@ -28,6 +29,7 @@ class OutcomeAnswer:
     plan: str
     received_at: str
     attempts_new: int
+    attempts_corrected: int
     attempts_known: int
     verdicts: tuple[Verdict, ...]
     evidence: tuple[str, ...]

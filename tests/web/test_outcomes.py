@@ -183,7 +183,7 @@ def test_the_same_result_twice_is_recognised_without_a_key(client: FlaskClient, 
     assert (again.data, again.headers["Location"]) == (first.data, first.headers["Location"])
     assert Outcomes(engine).count() == 1
     more = client.post("/v1/outcomes", json=a_report(advice, an_entry(), an_entry("T1F2"))).get_json()
-    assert (more["attempts_new"], more["attempts_known"]) == (1, 1)
+    assert (more["attempts_new"], more["attempts_corrected"], more["attempts_known"]) == (1, 0, 1)
     assert Outcomes(engine).count() == 2
 
 
