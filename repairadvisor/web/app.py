@@ -16,6 +16,7 @@ from repairadvisor.web.desk import ANSWERS, Answers, desk
 from repairadvisor.web.outcomes import WORK_DONE, outcomes
 from repairadvisor.web.pages import pages
 from repairadvisor.web.policies import policies
+from repairadvisor.web.style import send_style_light
 from repairadvisor.web.this_machine import refuse_strangers
 from repairadvisor.web.workmanship import workmanship
 from repairadvisor.work_done import WorkDone
@@ -40,6 +41,7 @@ def create_app(settings: Settings, advisor: Advisor | None = None, office: Offic
     app.extensions["repairadvisor.office"] = office
     app.extensions[WORK_DONE] = _work_done(settings, advisor, office)
     app.extensions[ANSWERS] = Answers(advisor)
+    send_style_light(app)
     app.register_blueprint(api)
     app.register_blueprint(deliveries)
     app.register_blueprint(desk)
