@@ -98,12 +98,15 @@ def refuse_unfit(repair: Repair, attempts: Iterable[tuple[Attempt, str]]) -> Non
         raise InputError(dict.fromkeys(faults))
 
 
-def made_ready(told: Report, work: Work, judged: Judged, closure: Closure, policy_id: str, clock: datetime) -> Ready:
-    """A report to be kept as received now; ``closure`` is all that is known of closing the work by then."""
+def made_ready(
+    told: Report, said: str, work: Work, judged: Judged, closure: Closure, policy_id: str, clock: datetime
+) -> Ready:
+    """A report to be kept as received now, ``said`` is the digest of what it says; ``closure`` is all that is known of
+    closing the work by then."""
     report = KeptReport(
         id=uuid.uuid4().hex,
         received_at=clock,
-        said=digest_of(told),
+        said=said,
         answer=b"",
         policy_id=policy_id,
         method_version=METHOD_VERSION,
@@ -118,8 +121,8 @@ def made_ready(told: Report, work: Work, judged: Judged, closure: Closure, polic
             written[id(verdict)] = verdict_document(verdict)
         document = None if verdict is None else written[id(verdict)]
         rows.append(_row(report, work, part, one, "" if verdict is None else verdict.verdict, document))
-    said = _kept_closure(report.id, told.advice, told.closure) if told.closure.says_something else None
-    return Ready(told.advice, report, tuple(rows), tuple(dict.fromkeys(written.values())), said)
+    closing = _kept_closure(report.id, told.advice, told.closure) if told.closure.says_something else None
+    return Ready(told.advice, report, tuple(rows), tuple(dict.fromkeys(written.values())), closing)
 
 
 def keep(connection: Connection, ready: Ready) -> bool:

@@ -54,8 +54,8 @@ class WorkDone:
         this key.
         """
         told = self.with_pseudonyms(read_report(body))
-        said = digest_of(told)
-        earlier = self._earlier(said, key)
+        asked, said = digest_of(told), self._said(told)
+        earlier = self._earlier(asked, said, key)
         if earlier is not None:
             return earlier
         work = self.work(told.advice, told.plan, clock)
@@ -63,19 +63,19 @@ class WorkDone:
         ready = self.ready(told, work, clock)
         with writing(self._engine) as connection:
             if keep(connection, ready):
-                if key and not store.add_key(connection, digest_of_key(key), said, ready.report.id):
+                if key and not store.add_key(connection, digest_of_key(key), asked, ready.report.id):
                     connection.rollback()  # another request under this key was quicker
                 else:
                     self.let_follow(connection, [work.advice], clock)
         self.let_go_of_old(clock)
-        return self._earlier(said, key) or ready.report
+        return self._earlier(asked, ready.report.said or said, key) or ready.report
 
     def ready(self, told: Report, work: Work, clock: datetime) -> Ready:
         """A report that names nobody, judged and ready to be kept. Raises :class:`InputError`."""
         judged = self.judged(work, [one.attempt for one in told.entries], clock)
         with reading(self._engine) as connection:
             closure = together([*store.closures_of(connection, [told.advice])], told.closure)
-        return made_ready(told, work, judged, closure, self._advisor.method.policy_id, clock)
+        return made_ready(told, self._said(told), work, judged, closure, self._advisor.method.policy_id, clock)
 
     @property
     def engine(self) -> Engine:
@@ -85,7 +85,7 @@ class WorkDone:
     def same_as(self, told: Report) -> KeptReport | None:
         """What was kept of a report that says the same."""
         with reading(self._engine) as connection:
-            return store.report_that_said(connection, digest_of(told))
+            return store.report_that_said(connection, self._said(told))
 
     def with_pseudonyms(self, told: Report) -> Report:
         """The same, with pseudonyms for who and what was named."""
@@ -170,16 +170,29 @@ class WorkDone:
 
     # --- keeping ----------------------------------------------------------------------------------------------
 
-    def _earlier(self, said: str, key: str) -> KeptReport | None:
+    def _said(self, told: Report) -> str:
+        """A digest of what a report says. Where that was kept, but was told otherwise since, it is no repeat: then it
+        comes after what it was kept as, and counts again."""
+        said = digest_of(told)
+        with reading(self._engine) as connection:
+            known = (row.as_reported() for row in store.attempts_of(connection, [told.advice]))
+            counts = {one.key: one for one in known}
+            if all(counts.get(one.attempt.key) == one.attempt for one in told.entries):
+                return said
+            while (same := store.report_that_said(connection, said)) is not None:
+                said = store.digest_of(f"{said}\0{same.id}".encode())
+        return said
+
+    def _earlier(self, asked: str, said: str, key: str) -> KeptReport | None:
         """What was kept of a report that says the same, or came under the same key; it is known under that key too."""
         with reading(self._engine) as connection:
             of_key = store.of_key(connection, digest_of_key(key)) if key else None
             same = store.report_that_said(connection, said)
         if of_key is None and same is not None and key:
             with writing(self._engine) as connection:
-                store.add_key(connection, digest_of_key(key), said, same.id)
+                store.add_key(connection, digest_of_key(key), asked, same.id)
                 of_key = store.of_key(connection, digest_of_key(key))  # another request may have been quicker
-        return same if of_key is None else _answered_once(of_key, said)
+        return same if of_key is None else _answered_once(of_key, asked)
 
     def let_follow(self, connection: Connection, advice_ids: Sequence[str], clock: datetime) -> None:
         """Keep what follows from work that was reported under advices."""

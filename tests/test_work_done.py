@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import threading
 from dataclasses import replace
@@ -25,7 +26,7 @@ from repairadvisor.settings import cache_folder
 from repairadvisor.store import deliveries, erasing
 from repairadvisor.store.database import reading, writing
 from repairadvisor.store.deliveries import Delivery, TicketState
-from repairadvisor.store.outcomes import Outcomes
+from repairadvisor.store.outcomes import KeptReport, Outcomes
 from repairadvisor.store.records import Records
 from repairadvisor.work_done import WorkDone
 from repairadvisor.work_file import Telling, WorkFile
@@ -73,6 +74,30 @@ def test_reports_that_race_under_one_key_are_one_record(advisor: Advisor, advice
     assert len(set(kept)) == 1
     assert len(kept) == (5 if alike else 1)
     assert Outcomes(work.engine).count() == 1
+
+
+@pytest.mark.parametrize("keyed", [False, True])
+def test_what_is_told_again_after_it_was_told_otherwise_counts_again(
+    advisor: Advisor, advice: str, keyed: bool
+) -> None:
+    """A, B, A: the last counts. A repeat of what counts is one, and so is a request sent again under its key."""
+    work = WorkDone(advisor)
+
+    def told(number: int, loss_db: float) -> KeptReport:
+        clock = NOW + timedelta(minutes=number)
+        return work.report(a_body(advice, loss_db=loss_db), clock, f"k{number}" if keyed else "")
+
+    first, _, third, repeat = told(0, 0.04), told(1, 0.3), told(2, 0.04), told(3, 0.04)
+    assert third.id != first.id
+    assert repeat.id == first.id
+    assert json.loads(third.answer)["attempts_corrected"] == 1
+    (counts,) = Outcomes(work.engine).attempts()
+    assert (counts.report_id, counts.verdict) == (third.id, "accept")
+    told(4, 0.3)
+    if keyed:  # a request that comes late is no new telling
+        assert told(0, 0.04).id == first.id
+    (counts,) = Outcomes(work.engine).attempts()
+    assert counts.verdict == "redo"
 
 
 def test_what_follows_is_kept_with_the_report_or_not_at_all(advisor: Advisor, advice: str) -> None:
