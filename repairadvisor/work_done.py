@@ -6,7 +6,7 @@ machines and cleavers become pseudonyms before anything is looked at or kept.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -24,7 +24,7 @@ from repairadvisor.store import outcomes as store
 from repairadvisor.store.database import reading, writing
 from repairadvisor.store.deliveries import secret_of
 from repairadvisor.store.erasing import holds_older, let_go
-from repairadvisor.store.outcomes import KeptReport, pseudonym
+from repairadvisor.store.outcomes import KeptAttempt, KeptReport, pseudonym
 from repairadvisor.store.work_so_far import so_far, together
 
 #: More attempts than the largest cable makes, each fibre joined several times.
@@ -54,13 +54,13 @@ class WorkDone:
         this key.
         """
         told = self.with_pseudonyms(read_report(body))
-        asked, said = digest_of(told), self._said(told)
+        asked, said = digest_of(told), self.said_by(told)
         earlier = self._earlier(asked, said, key)
         if earlier is not None:
             return earlier
         work = self.work(told.advice, told.plan, clock)
         refuse_unfit(work.repair, [(one.attempt, f"{one.where}.") for one in told.entries])
-        ready = self.ready(told, work, clock)
+        ready = self.ready(told, said, work, clock)
         with writing(self._engine) as connection:
             if keep(connection, ready):
                 if key and not store.add_key(connection, digest_of_key(key), asked, ready.report.id):
@@ -68,24 +68,38 @@ class WorkDone:
                 else:
                     self.let_follow(connection, [work.advice], clock)
         self.let_go_of_old(clock)
-        return self._earlier(asked, ready.report.said or said, key) or ready.report
+        return self._earlier(asked, said, key) or ready.report
 
-    def ready(self, told: Report, work: Work, clock: datetime) -> Ready:
-        """A report that names nobody, judged and ready to be kept. Raises :class:`InputError`."""
+    def ready(self, told: Report, said: str, work: Work, clock: datetime) -> Ready:
+        """A report that names nobody, judged and ready to be kept; ``said`` by :meth:`said_by`. Raises
+        :class:`InputError`."""
         judged = self.judged(work, [one.attempt for one in told.entries], clock)
         with reading(self._engine) as connection:
             closure = together([*store.closures_of(connection, [told.advice])], told.closure)
-        return made_ready(told, self._said(told), work, judged, closure, self._advisor.method.policy_id, clock)
+        return made_ready(told, said, work, judged, closure, self._advisor.method.policy_id, clock)
 
     @property
     def engine(self) -> Engine:
         """The database in which work is kept."""
         return self._engine
 
-    def same_as(self, told: Report) -> KeptReport | None:
-        """What was kept of a report that says the same."""
+    def said_by(self, told: Report) -> str:
+        """A digest of what a report says. Where that is kept, but was told otherwise since, it is no repeat: then it
+        comes after what it was kept as, and counts again."""
+        said = digest_of(told)
         with reading(self._engine) as connection:
-            return store.report_that_said(connection, self._said(told))
+            same = store.report_that_said(connection, said)
+            if same is None or _counts(told, store.attempts_of(connection, [told.advice])):
+                return said
+            while same is not None:
+                said = store.digest_of(f"{said}\0{same.id}".encode())
+                same = store.report_that_said(connection, said)
+        return said
+
+    def is_kept(self, said: str) -> bool:
+        """Whether a report is kept that says this, by :meth:`said_by`."""
+        with reading(self._engine) as connection:
+            return store.report_that_said(connection, said) is not None
 
     def with_pseudonyms(self, told: Report) -> Report:
         """The same, with pseudonyms for who and what was named."""
@@ -170,19 +184,6 @@ class WorkDone:
 
     # --- keeping ----------------------------------------------------------------------------------------------
 
-    def _said(self, told: Report) -> str:
-        """A digest of what a report says. Where that was kept, but was told otherwise since, it is no repeat: then it
-        comes after what it was kept as, and counts again."""
-        said = digest_of(told)
-        with reading(self._engine) as connection:
-            known = (row.as_reported() for row in store.attempts_of(connection, [told.advice]))
-            counts = {one.key: one for one in known}
-            if all(counts.get(one.attempt.key) == one.attempt for one in told.entries):
-                return said
-            while (same := store.report_that_said(connection, said)) is not None:
-                said = store.digest_of(f"{said}\0{same.id}".encode())
-        return said
-
     def _earlier(self, asked: str, said: str, key: str) -> KeptReport | None:
         """What was kept of a report that says the same, or came under the same key; it is known under that key too."""
         with reading(self._engine) as connection:
@@ -198,6 +199,12 @@ class WorkDone:
         """Keep what follows from work that was reported under advices."""
         if self._then is not None:
             self._then(connection, advice_ids, clock)
+
+
+def _counts(told: Report, kept: Iterable[KeptAttempt]) -> bool:
+    """Whether every attempt of a report counts as it tells it."""
+    now = {one.key: one for one in (row.as_reported() for row in kept)}
+    return all(now.get(one.attempt.key) == one.attempt for one in told.entries)
 
 
 def digest_of_key(key: str) -> str:

@@ -155,12 +155,12 @@ class WorkFile:
             return len(told)
         entries = tuple(Entry(attempt_of(said), f"line {line}") for line, said in told)
         report = Report(advice, next(iter(plans), ""), entries, _together(besides))
-        same = self._work.same_as(report)
-        if same is not None:
+        said = self._work.said_by(report)
+        if self._work.is_kept(said):
             self.tally.known += len(entries)
             return len(told)
         try:
-            ready = self._work.ready(report, self._work.work(advice, report.plan, self._clock), self._clock)
+            ready = self._work.ready(report, said, self._work.work(advice, report.plan, self._clock), self._clock)
         except InputError as error:
             where = f"lines {min(lines)} to {max(lines)}: "
             self._bad([replace(fault, field=f"{where}{fault.field}") for fault in error.faults])

@@ -43,7 +43,8 @@ class WavelengthLoss:
 
 @dataclass(frozen=True, slots=True)
 class KeepUpTo:
-    """Up to what reading (None: any) joints are kept at some attempts, after a loss so far; ``said``: in words."""
+    """Up to what reading (None: any) some joints of a fibre are kept at some attempts, once those before them read
+    ``lost_from_db`` to ``lost_to_db`` (None: no end) together. ``said``: that in words."""
 
     joint_from: int
     joint_to: int
