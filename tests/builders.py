@@ -43,7 +43,9 @@ from repairadvisor.outcome.attempt_readings import Made
 from repairadvisor.outcome.reported import Attempt, Repair
 from repairadvisor.outcome.verdict import Another, LossRead, Owed, Verdict
 from repairadvisor.outcome.workmanship_charts import Workmanship
+from repairadvisor.policy.load import parsed
 from repairadvisor.policy.model import Claim, Number
+from repairadvisor.store.policy_files import default_texts
 
 NOW = datetime(2031, 5, 4, 7, 30, tzinfo=UTC)
 POLICY_ID = "5d" * 32
@@ -426,6 +428,7 @@ class FixedMethod:
         default_factory=lambda: {
             "action": dict.fromkeys(ACTIONS, "do it"),
             "what_if": {"same": "The same.", "barred": "{plans}", "free": "{plans}", "price": "Prices."},
+            **parsed("surfaces.toml", default_texts()["surfaces.toml"]),
         }
     )
 

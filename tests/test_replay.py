@@ -28,7 +28,8 @@ from repairadvisor.errors import ConflictError, InputError, NotFoundError
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.methods import PreparedMethod, prepared_method, prepared_under
 from repairadvisor.optics import joint_law
-from repairadvisor.policy.load import canonical_text, load_canonical, plain_of
+from repairadvisor.policy.canonical import canonical_text, plain_of
+from repairadvisor.policy.load import load_canonical
 from repairadvisor.replay import Replaying, replay_of
 from repairadvisor.service import Advisor, open_records
 from repairadvisor.settings import Settings, cache_folder

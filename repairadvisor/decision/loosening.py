@@ -17,9 +17,10 @@ from typing import Any
 from repairadvisor.decision.cells import axes_of
 from repairadvisor.decision.implicants import MOST_WORLDS, grouped, is_possible
 from repairadvisor.errors import PolicyError
+from repairadvisor.policy.canonical import canonical_text, plain_of
 from repairadvisor.policy.condition import AtLeast, Below, Condition, Every, IsOneOf, Not, Some, facts_of, holds
 from repairadvisor.policy.lay_over import lay_over
-from repairadvisor.policy.load import canonical_text, load_canonical, parsed, plain_of, read_policy
+from repairadvisor.policy.load import load_canonical, parsed, read_policy
 from repairadvisor.policy.model import Derived, Loosened, Policy, Screen, Slot
 from repairadvisor.policy.overlay import Overlay
 from repairadvisor.policy.read_rules import LOOSENED_KEYS, parents_of

@@ -24,12 +24,12 @@ class Words:
         found: object = self.wording
         for key in path:
             if not isinstance(found, Mapping) or key not in found:
-                raise PolicyError(f"wording.toml: {'.'.join(path)}", "is missing")
+                raise PolicyError(f"wording: {'.'.join(path)}", "is missing")
             found = found[key]
         try:
             return str(found).format(**fields) if fields else str(found)
         except (KeyError, IndexError, ValueError) as error:
-            raise PolicyError(f"wording.toml: {'.'.join(path)}", f"cannot be filled in: {error}") from error
+            raise PolicyError(f"wording: {'.'.join(path)}", f"cannot be filled in: {error}") from error
 
     def listed_at(self, *path: str) -> tuple[str, ...]:
         """The list of sentences at a path. Raises PolicyError for a path that is not there, or holds none."""
@@ -37,7 +37,7 @@ class Words:
         for key in path:
             found = found.get(key) if isinstance(found, Mapping) else None
         if not isinstance(found, list) or not all(isinstance(one, str) for one in found):
-            raise PolicyError(f"wording.toml: {'.'.join(path)}", "is no list of sentences")
+            raise PolicyError(f"wording: {'.'.join(path)}", "is no list of sentences")
         return tuple(found)
 
     def plan(self, plan: Plan) -> PlanWords:

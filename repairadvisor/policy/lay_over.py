@@ -7,8 +7,8 @@ from collections.abc import Iterator, Mapping
 from typing import Any
 
 from repairadvisor.errors import PolicyError
-from repairadvisor.policy.load import SCREEN_FILES
-from repairadvisor.policy.overlay import ROWS, WORDING, Overlay, Raw, merged, named, row_key
+from repairadvisor.policy.load import SCREEN_FILES, WORDING_FILES
+from repairadvisor.policy.overlay import ROWS, Overlay, Raw, merged, named, row_key
 from repairadvisor.policy.table import nearest
 
 #: Named tables to which an overlay may add one.
@@ -25,7 +25,7 @@ def lay_over(base: Mapping[str, Raw], overlay: Overlay) -> dict[str, Raw]:
     """The policy's parsed files with an overlay's laid over them. Raises PolicyError for what the policy does not have,
     with the nearest name that it has, for a number in another unit, and for a sentence with other fields."""
     for name, raw in overlay.raw.items():
-        if name == WORDING:
+        if name in WORDING_FILES:
             _refuse_other_words(name, base[name], raw)
         else:
             _refuse_strangers(base, name, raw)
@@ -80,8 +80,8 @@ def _tables(where: str, raw: Any) -> Iterator[tuple[str, Any]]:
 
 
 def _own(base: Mapping[str, Raw]) -> Iterator[tuple[str, Raw]]:
-    """Every file but the wording, whose tables are named as they please."""
-    yield from ((name, raw) for name, raw in base.items() if name != WORDING)
+    """Every file but those of words, whose tables are named as they please."""
+    yield from ((name, raw) for name, raw in base.items() if name not in WORDING_FILES)
 
 
 def _all_rows(base: Mapping[str, Raw], kind: str) -> Iterator[tuple[str, Raw]]:

@@ -10,15 +10,13 @@ from __future__ import annotations
 
 import functools
 import hashlib
-import json
-import math
 import re
 import tomllib
 from collections.abc import Collection, Iterator, Mapping
-from datetime import date, datetime
 
 from repairadvisor.errors import PolicyError
 from repairadvisor.facts.vocabulary import BY_NAME
+from repairadvisor.policy.canonical import canonical_text, plain_of
 from repairadvisor.policy.model import (
     Caution,
     Control,
@@ -65,16 +63,16 @@ FILES = (
     "kit.toml",
     "hazard_control.toml",
     "wording.toml",
+    "surfaces.toml",
     "claims.toml",
     "after_work.toml",
 )
+#: The files that hold words alone: those of an answer, and those of the pages and papers around it.
+WORDING_FILES = ("wording.toml", "surfaces.toml")
 SCREEN_FILES = "screens_"
 UNITS_OF_MONEY = ("cu", "cu/h")
 LONGEST_FILE = 2_000_000
 MOST_KEY_PARTS = 20
-#: How numbers and dates begin in the canonical text.
-_NUMBER = "number "
-_DATE = re.compile(r"date \d{4}-\d\d-\d\d(T\d\d:\d\d:\d\d(\.\d{6})?([+-]\d\d:\d\d)?)?")
 #: A dotted key is read in time that grows with the square of its parts.
 _LONG_KEY = re.compile(r"^\s*\[{0,2}[\w-]+(?:\s*\.\s*[\w-]+){" + str(MOST_KEY_PARTS) + r"}", re.MULTILINE)
 
@@ -96,7 +94,8 @@ def read_policy(raw: Mapping[str, Mapping[str, object]]) -> Policy:
 def load_canonical(canonical: bytes) -> Policy:
     """The policy again from its canonical text. Raises PolicyError where this is none that this program can read."""
     raw = plain_of(canonical)
-    _refuse_other_files(raw)
+    # What was kept before pages took their words from the policy decides as it did.
+    _refuse_other_files({"surfaces.toml": {}, **raw})
     if canonical_text(raw) != canonical:
         raise PolicyError("policy", "is no canonical text")
     return _read(canonical)
@@ -114,22 +113,6 @@ def _refuse_other_files(names: Collection[str]) -> None:
     for name in names:
         if name not in FILES and not name.startswith(SCREEN_FILES):
             raise PolicyError(name, "is no file of a policy", ", ".join((*FILES, f"{SCREEN_FILES}….toml")))
-
-
-def canonical_text(raw: Mapping[str, object]) -> bytes:
-    """What the files hold, parsed, as one text: keys in order, numbers as decimal texts, dates as ISO texts."""
-    return json.dumps(_decimal(raw), sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
-
-
-def plain_of(canonical: bytes) -> dict[str, object]:
-    """What the files held, parsed, from the canonical text. Raises PolicyError for what is no such text."""
-    try:
-        found = _undone(json.loads(canonical))
-    except (ValueError, RecursionError) as error:
-        raise PolicyError("policy", f"is no canonical text: {str(error)[:200]}") from error
-    if not isinstance(found, dict):
-        raise PolicyError("policy", "is no canonical text")
-    return found
 
 
 def _without_removed(raw: Mapping[str, object]) -> dict[str, object]:
@@ -167,53 +150,6 @@ def parsed(name: str, text: str) -> dict[str, object]:
 def _tables(text: str) -> dict[str, object]:
     """Read once: the files under an overlay are read with each one again. Nothing changes what is handed out."""
     return tomllib.loads(text)
-
-
-def _decimal(value: object) -> object:
-    """The value with every number as a decimal text and every date as ISO text."""
-    if isinstance(value, Mapping):
-        return {str(key): _decimal(one) for key, one in value.items()}
-    if isinstance(value, list):
-        return [_decimal(one) for one in value]
-    if isinstance(value, str) and not all(char.isprintable() or char == "\n" for char in value):
-        raise PolicyError("policy", f"{value[:40]!r} holds control characters")
-    if isinstance(value, str) and _undone(value) is not value:
-        raise PolicyError("policy", f"{value!r} is a text that reads like a number or a date", "write it otherwise")
-    if isinstance(value, bool | str):
-        return value
-    if isinstance(value, int | float):
-        if not math.isfinite(value):
-            raise PolicyError("policy", f"{value!r} is no number to reckon with")
-        return f"{_NUMBER}{float(value)!r}"
-    if isinstance(value, date):
-        return f"date {value.isoformat()}"
-    raise PolicyError("policy", f"{value!r} is neither text, number, date, list nor table")
-
-
-def _undone(value: object) -> object:
-    """The value with every number and date in the place of its text; whole numbers are whole."""
-    if isinstance(value, dict):
-        return {key: _undone(one) for key, one in value.items()}
-    if isinstance(value, list):
-        return [_undone(one) for one in value]
-    if not isinstance(value, str):
-        return value
-    if value.startswith(_NUMBER):
-        return _number(value)
-    if _DATE.fullmatch(value):
-        return datetime.fromisoformat(value[5:]) if "T" in value else date.fromisoformat(value[5:])
-    return value
-
-
-def _number(text: str) -> object:
-    """The number that a text stands for, or the text itself where it stands for none."""
-    try:
-        number = float(text.removeprefix(_NUMBER))
-    except ValueError:
-        return text
-    if f"{_NUMBER}{number!r}" != text or not math.isfinite(number):
-        return text
-    return int(number) if number.is_integer() and text != "number -0.0" else number
 
 
 class _Loader:
@@ -259,7 +195,7 @@ class _Loader:
             steps=self._steps(),
             kit=self._kit(),
             controls=tuple(self._controls()),
-            wording=dict(self.table("wording.toml").raw),
+            wording=self._wording(),
             barred_on_purpose=tuple(self.barred),
             claims=read_claims(self.table(CLAIM_FILE), self.words, self.derived, self.limits, self._tags()),
         )
@@ -325,6 +261,16 @@ class _Loader:
         cautions = read_cautions(table, self.words, self.limits, self.derived)
         table.done()
         return cautions
+
+    def _wording(self) -> dict[str, object]:
+        """The words of all files together: a table stands in one of them."""
+        found: dict[str, object] = {}
+        for name in WORDING_FILES:
+            for key, words in Table(name, self.raw.get(name, {})).raw.items():
+                if key in found:
+                    raise PolicyError(f"{name}: {key}", "stands in another file of words too")
+                found[key] = words
+        return found
 
     def _tags(self) -> tuple[str, ...]:
         return tuple(self.table("cautions.toml").take("text", dict))

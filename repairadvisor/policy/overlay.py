@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from repairadvisor.errors import PolicyError
-from repairadvisor.policy.load import FILES, SCREEN_FILES, parsed
+from repairadvisor.policy.load import FILES, SCREEN_FILES, WORDING_FILES, parsed
 from repairadvisor.policy.model import HOW_KNOWN
 from repairadvisor.policy.table import Table, nearest
 
@@ -52,7 +52,6 @@ _VALUE = ("value", "low", "high")
 _RESETS: Mapping[str, tuple[str, ...]] = {"parent": ("prior", "prior_by"), "by": _AMOUNTS}
 _NUMBERS = (*_VALUE, *_AMOUNTS, "prior", "prior_by", "price_min", "lasts_min", "factor")
 _WHENCE = ("source", "known", "since")
-WORDING = "wording.toml"
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +119,7 @@ def read_overlay(texts: Mapping[str, str]) -> Overlay:
     for name in sorted(head.files):
         read = parsed(name, texts[name])
         _refuse_doubles(name, read)
-        raw[name] = read if name == WORDING else _whence_said(name, read, head.whence)
+        raw[name] = read if name in WORDING_FILES else _whence_said(name, read, head.whence)
     return Overlay(head.name, head.parent, raw)
 
 
@@ -183,7 +182,7 @@ def merged(base: Mapping[str, Raw], change: Mapping[str, Raw]) -> dict[str, Raw]
     something else, or something else for a table."""
     found = dict(base)
     for name, raw in change.items():
-        found[name] = _table(name, base.get(name, {}), raw, whole=() if name == WORDING else _WHOLE)
+        found[name] = _table(name, base.get(name, {}), raw, whole=() if name in WORDING_FILES else _WHOLE)
     return found
 
 

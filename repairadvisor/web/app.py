@@ -18,6 +18,7 @@ from repairadvisor.web.pages import pages
 from repairadvisor.web.policies import policies
 from repairadvisor.web.style import send_style_light
 from repairadvisor.web.this_machine import refuse_strangers
+from repairadvisor.web.words import give_words
 from repairadvisor.web.workmanship import workmanship
 from repairadvisor.work_done import WorkDone
 
@@ -50,6 +51,7 @@ def create_app(settings: Settings, advisor: Advisor | None = None, office: Offic
     app.register_blueprint(policies)
     app.register_blueprint(workmanship)
     app.jinja_env.filters["moment"] = figures.moment
+    give_words(app, advisor)
     app.before_request(refuse_strangers)
     app.after_request(_guard)
     problems.install(app)

@@ -24,7 +24,8 @@ from repairadvisor.decision.stored_light import as_plain
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.facts.value import Known
 from repairadvisor.facts.vocabulary import BY_NAME
-from repairadvisor.policy.load import canonical_text, load_canonical, plain_of
+from repairadvisor.policy.canonical import canonical_text, plain_of
+from repairadvisor.policy.load import load_canonical
 from repairadvisor.policy.model import Policy
 from repairadvisor.policy_change import DRAWN_AT
 

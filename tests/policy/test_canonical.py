@@ -18,7 +18,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from repairadvisor.errors import PolicyError
-from repairadvisor.policy.load import canonical_text, load_canonical, load_policy, plain_of
+from repairadvisor.policy.canonical import canonical_text, plain_of
+from repairadvisor.policy.load import load_canonical, load_policy
 from repairadvisor.policy.model import Policy
 
 Texts = dict[str, str]

@@ -13,7 +13,8 @@ from builders import a_database_url
 from flask.testing import FlaskClient
 
 from repairadvisor.methods import PreparedMethod, prepared_method
-from repairadvisor.policy.load import canonical_text, load_canonical, plain_of
+from repairadvisor.policy.canonical import canonical_text, plain_of
+from repairadvisor.policy.load import load_canonical
 from repairadvisor.service import Advisor, open_records
 from repairadvisor.settings import Settings, cache_folder
 from repairadvisor.store.records import Records
