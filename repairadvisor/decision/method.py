@@ -30,7 +30,7 @@ from repairadvisor.policy.condition import facts_of
 from repairadvisor.policy.model import Screen
 
 #: Goes up when the same context and policy can give another document.
-METHOD_VERSION = "8"
+METHOD_VERSION = "9"
 
 
 def advise(context: Context, rules: Rules, issued_plan: str = "", *, turning: bool = False) -> Advice:

@@ -96,7 +96,8 @@ class _Worded:
     def _limit_said(self) -> str:
         if self.limit_db is None:
             return self.words.say("verdict_limit", "none") if self.rule.greatest_kept_db is None else ""
-        return self.words.say("verdict_limit", self.limit_from, **self._figures())
+        from_one_end = self.limit_db < 0.0
+        return self.words.say("verdict_limit", "gain" if from_one_end else self.limit_from, **self._figures())
 
     def _below_limit(self) -> float | None:
         read = self.decision.read
@@ -127,6 +128,7 @@ class _Worded:
             "nm": self.made.governing_nm if read is None else read.nm,
             "ways": "" if read is None else self._ways(read.ways),
             "limit": "" if self.limit_db is None else f"{self.limit_db:.2f}",
+            "limit_gain": "" if self.limit_db is None else f"{abs(self.limit_db):.2f}",
             "joint_limit": f"{self.made.joints_read * rule.limit.limit_db + self.unlike:.2f}",
             "confidence": f"{100.0 * rule.given.confidence:.0f}",
             "within": "" if decision.within is None else _in_100(decision.within),
