@@ -19,6 +19,7 @@ from repairadvisor.errors import Fault, InputError, NotFoundError
 from repairadvisor.methods import PreparedMethod, default_policy, policy_in_folder, prepared_under, prove_claims
 from repairadvisor.policy.model import Policy
 from repairadvisor.replay import told_again
+from repairadvisor.settings import overlay_folder
 from repairadvisor.store.records import Records
 
 #: The moment of drawn faults: no rule hangs on the day, and the same seed gives the same faults for ever.
@@ -109,12 +110,13 @@ def _knowing(records: Records | None, policy: Policy) -> Records | None:
 
 
 def policy_named(name: str, records: Records | None) -> Policy:
-    """The policy in a folder, or that with an id or the beginning of one, among those kept and the one that ships.
+    """The policy in a folder or of an overlay that ships, or that with an id or the beginning of one, among those kept
+    and the one that ships.
 
     Raises :class:`NotFoundError`; :class:`InputError` for a folder that cannot be read; PolicyError where what is in it
     is no policy.
     """
-    folder = Path(name)
+    folder = overlay_folder(name)
     return policy_in_folder(folder) if name and folder.is_dir() else policy_by_id(name, records)
 
 

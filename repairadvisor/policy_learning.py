@@ -20,6 +20,7 @@ from repairadvisor.outcome.proposed_overlay import overlay_files
 from repairadvisor.policy.model import Policy
 from repairadvisor.policy.overlay import HEAD, read_overlay
 from repairadvisor.policy_change import Faults, claim_of, claims_proven, compare_policies
+from repairadvisor.settings import shipped_name
 from repairadvisor.store.policy_files import default_texts, read_overlays
 from repairadvisor.store.records import Records
 
@@ -58,7 +59,7 @@ class PolicyLearning:
     def propose(self, since: datetime | None, folder: Path | None = None) -> Proposal:
         """What attempts made since a moment (None: all) say, for an overlay in a ``folder``. Nothing is written."""
         learnt = learn(made_joints(self._records, since), self._method.rules.light)
-        parent = self._parent(folder)
+        parent = self.parent_of(folder)
         files = overlay_files(learnt, parent, ())
         return Proposal(learnt, parent, self._policy_with(files) if files else None)
 
@@ -97,11 +98,13 @@ class PolicyLearning:
             raise InputError([Fault("no-file", str(folder), "", problem, "a new folder")]) from error
         return files
 
-    def _parent(self, folder: Path | None) -> str:
+    def parent_of(self, folder: Path | None) -> str:
         """The operator's overlay, as the new one names it."""
         if self._overlay is None:
             return ""
         real = self._overlay.resolve()
+        if (name := shipped_name(real)) is not None:
+            return name
         return str(real) if folder is None else os.path.relpath(real, folder.resolve())
 
     def _policy_with(self, files: Mapping[str, str]) -> Policy:

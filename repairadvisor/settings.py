@@ -15,7 +15,8 @@ any mapping, and so that what a process was started with is read once.
                                 not set: notes name the advice by its id alone
 ``REPAIRADVISOR_TREE_NODES``    1 to 10000, the most nodes of a tree of questions that is asked for
                                 over HTTP; not set: 24
-``REPAIRADVISOR_POLICY``        the folder of the operator's overlay over the policy that ships; not
+``REPAIRADVISOR_POLICY``        the folder of the operator's overlay over the policy that ships, or
+                                the bare name of an overlay that ships, such as ``spanish``; not
                                 set: the policy that ships alone
 ``REPAIRADVISOR_OUTCOME_DAYS``  1 to 36500, so many days what was reported of work is kept; not set:
                                 until it is erased by hand
@@ -31,12 +32,14 @@ import ipaddress
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from importlib import resources
 from pathlib import Path
 
 from sqlalchemy import URL, make_url
 from sqlalchemy.exc import ArgumentError
 
 from repairadvisor.errors import SettingsError
+from repairadvisor.policy.overlay import SHIPPED_OVERLAYS
 
 DATABASE_URL = "REPAIRADVISOR_DATABASE_URL"
 HOST = "REPAIRADVISOR_HOST"
@@ -133,7 +136,20 @@ def policy_folder(environment: Mapping[str, str]) -> Path | None:
     given = environment.get(POLICY) or ""
     if not given.isprintable():
         raise SettingsError(POLICY, ascii(given).strip("'"), "holds characters that cannot be printed", "a folder")
-    return Path(given) if given else None
+    return overlay_folder(given) if given else None
+
+
+def overlay_folder(given: str, beside: Path = Path()) -> Path:
+    """The folder that an overlay is named by: the bare name of one that ships means that one, anything else is a path,
+    taken from the folder ``beside`` where it is not absolute. A folder of one's own with such a name is ``./name``."""
+    if given in SHIPPED_OVERLAYS:
+        return Path(str(resources.files("repairadvisor.policy") / given))
+    return beside / given
+
+
+def shipped_name(folder: Path) -> str | None:
+    """The bare name of an overlay that ships, by its folder; None for any other folder."""
+    return next((name for name in SHIPPED_OVERLAYS if overlay_folder(name).resolve() == folder.resolve()), None)
 
 
 def state_folder(environment: Mapping[str, str]) -> Path:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import os
 import sys
-from pathlib import Path
 from typing import Any
 
 import orjson
@@ -16,7 +15,7 @@ from repairadvisor.decision.policy_check import MOST_WEIGHED, check
 from repairadvisor.methods import policy_in_folder, prepared_method, prepared_under
 from repairadvisor.policy_change import DRAWN_AT
 from repairadvisor.render import policy_check as rendered
-from repairadvisor.settings import cache_folder, policy_folder
+from repairadvisor.settings import cache_folder, overlay_folder, policy_folder
 
 FOUND = 1
 #: Contexts that are drawn: the same every time, so that two runs can be compared.
@@ -47,7 +46,7 @@ def _check(given: argparse.Namespace) -> int:
     method = (
         prepared_method(cache, overlay=policy_folder(os.environ))
         if given.folder is None
-        else prepared_under(policy_in_folder(Path(given.folder)), cache)
+        else prepared_under(policy_in_folder(overlay_folder(given.folder)), cache)
     )
     contexts = known_throughout(method.policy, DRAWN_AT, DRAWN) if given.weighed > 0 else ()
     found = check(method.rules, contexts, given.weighed, _tell_progress)

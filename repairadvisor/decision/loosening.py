@@ -53,7 +53,9 @@ def policy_of(canonical: bytes) -> Policy:
     if laid is None:
         return load_canonical(canonical)
     try:
-        overlays = [Overlay(one["name"], one["parent"], one["files"]) for one in laid["overlays"]]
+        overlays = [
+            Overlay(one["name"], one["parent"], one["files"], one.get("words_only", False)) for one in laid["overlays"]
+        ]
         policy = _laid_over(laid["default"], overlays)
     except (KeyError, TypeError, AttributeError) as error:
         raise PolicyError(OVERLAID, "does not hold a policy and what was laid over it") from error
@@ -75,9 +77,14 @@ def _laid_over(default: Mapping[str, Any], overlays: Sequence[Overlay]) -> Polic
     if not left:
         return policy
     # An advice says what was loosened, so the id stands for that too: it is made anew only from every layer.
-    layers = [{"name": one.name, "parent": one.parent, "files": one.raw} for one in overlays]
+    layers = [_as_layer(one) for one in overlays]
     canonical = canonical_text({**raw, OVERLAID: {"default": default, "overlays": layers}})
     return replace(policy, id=hashlib.sha256(canonical).hexdigest(), canonical=canonical, loosened=left)
+
+
+def _as_layer(overlay: Overlay) -> dict[str, Any]:
+    layer: dict[str, Any] = {"name": overlay.name, "parent": overlay.parent, "files": overlay.raw}
+    return {**layer, "words_only": True} if overlay.words_only else layer
 
 
 def _loosened_by(overlay: Overlay, before: Policy, after: Policy) -> list[Loosened]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import string
 from collections.abc import Iterator, Mapping
 from typing import Any
 
@@ -10,6 +9,7 @@ from repairadvisor.errors import PolicyError
 from repairadvisor.policy.load import SCREEN_FILES, WORDING_FILES
 from repairadvisor.policy.overlay import ROWS, Overlay, Raw, merged, named, row_key
 from repairadvisor.policy.table import nearest
+from repairadvisor.policy.texts import fields, refuse_more_than_words
 
 #: Named tables to which an overlay may add one.
 _ADDABLE = ("limit", "derived")
@@ -23,12 +23,15 @@ CLAIMS = "claims.toml"
 
 def lay_over(base: Mapping[str, Raw], overlay: Overlay) -> dict[str, Raw]:
     """The policy's parsed files with an overlay's laid over them. Raises PolicyError for what the policy does not have,
-    with the nearest name that it has, for a number in another unit, and for a sentence with other fields."""
+    with the nearest name that it has, for a number in another unit, and for a sentence with other fields; and for
+    anything but words from an overlay that changes words only."""
     for name, raw in overlay.raw.items():
         if name in WORDING_FILES:
             _refuse_other_words(name, base[name], raw)
         else:
-            _refuse_strangers(base, name, raw)
+            _refuse_strangers(base, name, raw, in_units=not overlay.words_only)
+    if overlay.words_only:
+        refuse_more_than_words(base, overlay.raw)
     _refuse_unused_texts(base, overlay)
     return {name: _said_once(raw) for name, raw in merged(base, overlay.raw).items()}
 
@@ -54,7 +57,7 @@ def _said_once(raw: Any) -> Any:
     return raw
 
 
-def _refuse_strangers(base: Mapping[str, Raw], file: str, raw: Raw) -> None:
+def _refuse_strangers(base: Mapping[str, Raw], file: str, raw: Raw, *, in_units: bool) -> None:
     old = base.get(file, {})
     allowed = {*old, "limit"} | ({"screen"} if file.startswith(SCREEN_FILES) else set())
     for key, value in raw.items():
@@ -64,9 +67,11 @@ def _refuse_strangers(base: Mapping[str, Raw], file: str, raw: Raw) -> None:
             )
         if key in ROWS:
             known = {row_key(key, key, row): (name, row) for name, row in _all_rows(base, key)}
-            fields = _fields_of_steps(base) if key == "step" else set()
+            filled = _fields_of_steps(base) if key == "step" else set()
             for row in value:
-                _refuse_row(known, fields, file, key, row)
+                old_row = _refuse_row(known, filled, file, key, row)
+                if old_row is not None and in_units:
+                    _refuse_units(f"{file}: {named(row_key(file, key, row))}", old_row, row)
         elif key in (*_ADDABLE, *_CLOSED):
             there = {name: (other, old) for other, table in _own(base) for name, old in table.get(key, {}).items()}
             for name, one in _tables(f"{file}: {key}", value):
@@ -89,17 +94,18 @@ def _all_rows(base: Mapping[str, Raw], kind: str) -> Iterator[tuple[str, Raw]]:
 
 
 def _refuse_row(
-    known: Mapping[tuple[object, ...], tuple[str, Raw]], fields: set[str], file: str, kind: str, row: Raw
-) -> None:
+    known: Mapping[tuple[object, ...], tuple[str, Raw]], filled: set[str], file: str, kind: str, row: Raw
+) -> Raw | None:
+    """The row of the policy that one of an overlay changes; None for a new one."""
     wanted = row_key(f"{file}: {kind}", kind, row)
     where = f"{file}: {named(wanted)}"
     if kind == "step":
         for key in ("text", "limit"):
-            _refuse_fields(f"{where}: {key}", fields, str(row.get(key, "")))
+            _refuse_fields(f"{where}: {key}", filled, str(row.get(key, "")))
     if row.get(ADD) is True:
         if wanted in known:
             raise PolicyError(where, f"stands in {known[wanted][0]} already, so it cannot be added", "another id")
-        return
+        return None
     if wanted not in known:
         names = {named(one): one for one in known}
         raise PolicyError(where, _no_such("row", named(wanted), names), "an id of the policy, or add = true")
@@ -107,7 +113,7 @@ def _refuse_row(
     _refuse_claim(where, name, old, row)
     if name != file:
         raise PolicyError(where, f"stands in {name}", f"change it in a file {name} of the overlay")
-    _refuse_units(where, old, row)
+    return old
 
 
 def _refuse_named(known: Mapping[str, tuple[str, Any]], file: str, key: str, name: str, one: Any) -> None:
@@ -159,11 +165,11 @@ def _refuse_other_words(where: str, old: Any, new: Any) -> None:
     elif type(old) is not type(new):
         raise PolicyError(where, f"is {new!r}, which is not of the kind that stands there")
     elif isinstance(old, str):
-        _refuse_fields(where, _fields(where, old), str(new))
+        _refuse_fields(where, fields(where, old), str(new))
 
 
 def _refuse_fields(where: str, allowed: set[str], sentence: str) -> None:
-    strange = sorted(_fields(where, sentence) - allowed)
+    strange = sorted(fields(where, sentence) - allowed)
     if strange:
         near = nearest(strange[0], sorted(allowed))
         raise PolicyError(
@@ -171,14 +177,6 @@ def _refuse_fields(where: str, allowed: set[str], sentence: str) -> None:
         )
 
 
-def _fields(where: str, sentence: str) -> set[str]:
-    """The fields in braces that a sentence has filled in."""
-    try:
-        return {field for _, field, _, _ in string.Formatter().parse(sentence) if field is not None}
-    except ValueError as error:
-        raise PolicyError(where, f"has a brace that opens or closes nothing: {error}") from error
-
-
 def _fields_of_steps(base: Mapping[str, Raw]) -> set[str]:
     texts = [str(row[key]) for row in base["steps.toml"]["step"] for key in ("text", "limit") if key in row]
-    return {field for text in texts for field in _fields("steps.toml", text)}
+    return {field for text in texts for field in fields("steps.toml", text)}

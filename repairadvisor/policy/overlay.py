@@ -20,6 +20,8 @@ from repairadvisor.policy.table import Table, nearest
 Raw = Mapping[str, Any]
 #: The file that says what an overlay is called, on which other it lies, and of which files it is made.
 HEAD = "overlay.toml"
+#: The overlays that ship beside the policy: each is named by its bare name, and stands in a folder of that name.
+SHIPPED_OVERLAYS = ("lanternfield", "spanish")
 #: What plans there are is no operator's to change: rules that name plans would say nothing of others.
 OVERLAY_FILES = tuple(name for name in FILES if name != "plan_words.toml")
 #: Lists of rows, and by which of its keys a row is known.
@@ -56,11 +58,15 @@ _WHENCE = ("source", "known", "since")
 
 @dataclass(frozen=True, slots=True)
 class Overlay:
-    """An overlay, read: ``raw`` holds its tables by file, ``parent`` the folder it lies on ("" is the default)."""
+    """An overlay, read: ``raw`` holds its tables by file, ``parent`` the folder it lies on ("" is the default).
+
+    One that is ``words_only`` may change texts and nothing else.
+    """
 
     name: str
     parent: str
     raw: Mapping[str, Raw]
+    words_only: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +77,7 @@ class Head:
     parent: str
     files: tuple[str, ...]
     whence: Mapping[str, object]
+    words_only: bool = False
 
 
 def read_head(text: str) -> Head:
@@ -88,7 +95,8 @@ def read_head(text: str) -> Head:
         table.one_of("known", HOW_KNOWN)
     if "since" in whence:
         table.day("since")
-    head = Head(table.text("name"), table.text("parent", ""), tuple(files), whence)
+    words_only = table.take("words_only", bool, False)
+    head = Head(table.text("name"), table.text("parent", ""), tuple(files), whence, words_only)
     table.done()
     if not head.name.strip():
         raise PolicyError(f"{HEAD}: name", "is empty")
@@ -120,7 +128,7 @@ def read_overlay(texts: Mapping[str, str]) -> Overlay:
         read = parsed(name, texts[name])
         _refuse_doubles(name, read)
         raw[name] = read if name in WORDING_FILES else _whence_said(name, read, head.whence)
-    return Overlay(head.name, head.parent, raw)
+    return Overlay(head.name, head.parent, raw, head.words_only)
 
 
 def _refuse_doubles(file: str, raw: Raw) -> None:

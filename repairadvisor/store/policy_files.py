@@ -11,6 +11,7 @@ from pathlib import Path
 from repairadvisor.errors import PolicyError
 from repairadvisor.policy.load import LONGEST_FILE
 from repairadvisor.policy.overlay import HEAD, Overlay, read_head, read_overlay, refuse_file
+from repairadvisor.settings import overlay_folder
 
 #: Parents above one another.
 MOST_PARENTS = 8
@@ -43,7 +44,7 @@ def read_overlays(folder: Path) -> tuple[Overlay, ...]:
         seen.append(here)
         overlay = _read_folder(here)
         found.insert(0, overlay)
-        at = here / overlay.parent if overlay.parent else None
+        at = overlay_folder(overlay.parent, here) if overlay.parent else None
     return tuple(found)
 
 
