@@ -29,7 +29,7 @@ from repairadvisor.made_joints import made_joints
 from repairadvisor.methods import PreparedMethod, policy_in_folder, prepared_method
 from repairadvisor.outcome.learning import COUNTED_ALREADY, learn
 from repairadvisor.service import open_records
-from repairadvisor.settings import Settings, cache_folder
+from repairadvisor.settings import Settings, cache_folder, overlay_folder
 from repairadvisor.store.records import Records
 
 LANTERNFIELD = Path(str(resources.files("repairadvisor.policy") / "lanternfield"))
@@ -110,7 +110,7 @@ def test_what_was_learnt_lies_on_what_the_operator_has_and_teaches_nothing_twice
     folder = tmp_path / "learnt"
     assert run("--into", str(folder), "--only-learn")[0] == 0
     head = tomllib.loads((folder / "overlay.toml").read_text(encoding="utf-8"))
-    assert (folder / head["parent"]).resolve() == LANTERNFIELD.resolve()
+    assert overlay_folder(head["parent"], folder).resolve() == LANTERNFIELD.resolve()
     found, before = policy_in_folder(folder), compiled(LANTERNFIELD)
     assert found.limits == before.policy.limits != compiled(None).policy.limits
     assert found.joints != before.policy.joints
