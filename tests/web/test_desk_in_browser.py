@@ -10,7 +10,7 @@ import os
 import re
 import shutil
 import threading
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import urlencode
@@ -28,6 +28,8 @@ from repairadvisor.decision.rules_in_force import RulesInForce
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.vocabulary import BY_NAME
 from repairadvisor.methods import PreparedMethod, prepared_method
+from repairadvisor.outcome.attempt_readings import Made
+from repairadvisor.outcome.workmanship_charts import Workmanship
 from repairadvisor.policy.model import Claim
 from repairadvisor.render import cost_picture, loss_picture, terminal, turning_picture
 from repairadvisor.render.headings import headings
@@ -36,6 +38,7 @@ from repairadvisor.settings import Settings, cache_folder
 from repairadvisor.store.database import migrate, open_database
 from repairadvisor.store.records import Records
 from repairadvisor.web.app import create_app
+from web.axe import violations
 
 pytestmark = [
     pytest.mark.browser,
@@ -127,6 +130,9 @@ class Remembering:
     def standing_cautions(self, context: Context) -> tuple[str, ...]:
         return self.method.standing_cautions(context)
 
+    def workmanship(self, made: Iterable[Made]) -> Workmanship:
+        return self.method.workmanship(made)
+
 
 @dataclass
 class Watch:
@@ -156,6 +162,7 @@ def desk_app(method: Remembering, tmp_path_factory: pytest.TempPathFactory) -> I
     migrate(engine)
     app = create_app(Settings(database_url=url), Advisor(method, Records(engine)))
     app.add_url_rule("/against-the-policy", view_func=_against_the_policy)
+    app.add_url_rule("/without-names", view_func=_without_names)
     app.add_url_rule("/pictures", view_func=_pictures)
     yield app
     engine.dispose()
@@ -164,6 +171,11 @@ def desk_app(method: Remembering, tmp_path_factory: pytest.TempPathFactory) -> I
 def _against_the_policy() -> str:
     """A page with a style of its own and a picture from elsewhere, to see that the watch would notice."""
     return '<!doctype html><p style="color: navy">styled</p><img alt="far" src="http://127.0.0.1:9/far.png">'
+
+
+def _without_names() -> str:
+    """A page that nobody can use by ear, to see that it would be noticed."""
+    return '<!doctype html><html><body bgcolor="#fff" text="#bbb"><p>pale</p><input><img src="x"></body></html>'
 
 
 def _pictures() -> str:
@@ -227,12 +239,20 @@ def desk_at_night(browser: Browser, site: str, watch: Watch) -> Iterator[Page]:
     yield from _opened(browser, site, watch, DESK_PX, "dark")
 
 
-def _opened(browser: Browser, site: str, watch: Watch, width: int, scheme: str) -> Iterator[Page]:
+@pytest.fixture(params=SCREENS, ids=[f"{width}-{scheme}" for width, scheme in SCREENS])
+def with_scripts(request: pytest.FixtureRequest, browser: Browser, site: str, watch: Watch) -> Iterator[Page]:
+    """The first page, on each screen in turn, with scripts on: what looks at it is one."""
+    yield from _opened(browser, site, watch, *request.param, scripts=True)
+
+
+def _opened(
+    browser: Browser, site: str, watch: Watch, width: int, scheme: str, *, scripts: bool = False
+) -> Iterator[Page]:
     context = browser.new_context(
         base_url=site,
         viewport={"width": width, "height": 740},
         color_scheme="dark" if scheme == "dark" else "light",
-        java_script_enabled=False,
+        java_script_enabled=scripts,
     )
     context.set_default_timeout(180_000)
     page = context.new_page()
@@ -380,6 +400,7 @@ PAGES = (
     "/policy",
     "/policy/compare",
     "/deliveries",
+    "/workmanship",
 )
 
 
@@ -629,3 +650,22 @@ def test_names_and_words_are_those_of_the_policy(phone: Page, method: Rememberin
             choices = [choice.strip() for choice in entry.locator("option").all_text_contents()]
             assert choices == ["not known", *(said["word"][name][word] for word in BY_NAME[name].words)]
     assert "dry" in [one.strip() for one in phone.locator("#precipitation option").all_text_contents()]
+
+
+def test_nothing_stands_in_the_way_of_those_who_do_not_see_the_page(with_scripts: Page) -> None:
+    """WCAG 2.2, levels A and AA, as far as axe-core can tell."""
+    found = {}
+    for path in (*PAGES, "/pictures", "/?margin_db=99"):
+        with_scripts.goto(path)
+        found[path] = violations(with_scripts)
+    with_scripts.goto(told())
+    with with_scripts.expect_navigation():
+        with_scripts.get_by_role("button", name="Keep this advice").click()
+    found["kept"] = violations(with_scripts)
+    assert {path: wrong for path, wrong in found.items() if wrong} == {}
+
+
+def test_what_stands_in_the_way_would_be_noticed(with_scripts: Page) -> None:
+    with_scripts.goto("/without-names")
+    found = {one.partition(":")[0] for one in violations(with_scripts)}
+    assert {"color-contrast", "document-title", "html-has-lang", "image-alt", "label"} <= found
