@@ -133,10 +133,10 @@ def _told(entry: Entry) -> dict[str, Any]:
 
 
 def wavelengths(advice: Advice, modes: Sequence[str]) -> tuple[int, ...]:
-    """At which wavelengths a joint is asked for: what is usual for the fibre, and those that the advice speaks of."""
+    """At which wavelengths a joint is asked for: those usual for the fibre, then those that the advice speaks of."""
     mode = modes[0] if len(modes) == 1 else "single_mode"
     spoken_of = () if advice.loss is None else tuple(int(nm) for nm in advice.loss.by_wavelength)
-    return tuple(sorted({*USUAL_NM[mode], *spoken_of}))
+    return tuple(dict.fromkeys((*USUAL_NM[mode], *spoken_of)))
 
 
 def limits_at(advice: Advice, joint: int, attempt: int) -> tuple[KeepUpTo, ...]:
