@@ -243,7 +243,8 @@ def _entries(body: Mapping[str, object], where: str, faults: list[Fault]) -> lis
             found.append(one)
         else:
             faults.append(Fault("wrong-type", f"{where}attempts[{at}]", shown(one), "is not an object", form))
-    if not found and not faults:
+    # What goes with the work may be told before a joint is made, as why something was done otherwise than advised.
+    if not found and not faults and not body.get("evidence") and not body.get("temporary"):
         faults.append(Fault("missing", f"{where}attempts", "", "holds no attempt", form))
     return found
 

@@ -122,9 +122,11 @@ class ReportSchema(Schema):
     )
     attempts = fields.List(
         fields.Nested(AttemptSchema),
-        required=True,
-        validate=validate.Length(1, MOST_ENTRIES),
-        metadata={"description": "a fibre named by itself comes before a stretch that holds it"},
+        validate=validate.Length(0, MOST_ENTRIES),
+        metadata={
+            "description": "a fibre named by itself comes before a stretch that holds it; none only beside evidence, "
+            "or beside what is told of a temporary repair"
+        },
     )
     each = fields.Nested(AttemptSchema, metadata={"description": "what every attempt shares"})
     evidence = fields.List(

@@ -15,6 +15,7 @@ from repairadvisor.web.deliveries import deliveries
 from repairadvisor.web.desk import ANSWERS, Answers, desk
 from repairadvisor.web.outcomes import WORK_DONE, outcomes
 from repairadvisor.web.pages import pages
+from repairadvisor.web.pole import pole
 from repairadvisor.web.policies import policies
 from repairadvisor.web.style import send_style_light
 from repairadvisor.web.this_machine import refuse_strangers
@@ -48,6 +49,7 @@ def create_app(settings: Settings, advisor: Advisor | None = None, office: Offic
     app.register_blueprint(desk)
     app.register_blueprint(outcomes)
     app.register_blueprint(pages)
+    app.register_blueprint(pole)
     app.register_blueprint(policies)
     app.register_blueprint(workmanship)
     app.jinja_env.filters["moment"] = figures.moment

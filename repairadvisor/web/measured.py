@@ -1,0 +1,174 @@
+"""A joint as it was measured at the pole, typed into a form: read into a report of work, and its faults led back to
+the fields they speak of. What a reading may be is held by the report itself."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import Any
+
+from repairadvisor.decision.advice import Advice, KeepUpTo
+from repairadvisor.errors import Fault, InputError
+from repairadvisor.outcome.reported import BOUNDS, COUNTS, INSPECTIONS, PULL_TESTS, YES_NO_UNKNOWN
+from repairadvisor.schemas.outcome import Entry
+from repairadvisor.schemas.outcome_answer import AttemptTold, WorkSoFar
+from repairadvisor.schemas.outcome_rows import WAYS, read_cells
+
+#: What a reading is asked for first; wavelengths that the advice speaks of stand beside them.
+USUAL_NM = {"single_mode": (1310, 1550), "multimode": (850, 1300)}
+#: What can be chosen, in the order in which it is asked.
+CHOICES: Mapping[str, tuple[str, ...]] = {
+    "way": WAYS[::-1],
+    "bound": BOUNDS,
+    "pull_test": PULL_TESTS,
+    "inspection": INSPECTIONS,
+    "body_reopens": YES_NO_UNKNOWN,
+}
+#: Numbers and names that are seldom needed, each with its unit.
+MORE: Mapping[str, str] = {
+    "reflectance_db": "dB",
+    "level_below_record_db": "dB",
+    "machine_estimate_db": "dB",
+    "tray_fibre_near_m": "m",
+    "tray_fibre_far_m": "m",
+    "joint_bodies_left": "",
+    "joints_read": "",
+    "ribbon": "",
+    "person": "",
+    "machine": "",
+    "cleaver": "",
+}
+#: What names the attempt.
+NAMING = ("fibre", "joint", "attempt", "method", "made_at")
+#: A field is refused as far too long before anything looks at it.
+LONGEST = 400
+_LOSS = "loss_"
+_OF_READING = re.compile(rf"(?:{'|'.join(WAYS)})_([0-9]+)_?(?:db)?|bound_([0-9]+)|readings\.([0-9]+)\..*")
+_WHERE = re.compile(r"attempts\[[0-9]+\]\.?")
+
+
+@dataclass(frozen=True, slots=True)
+class Typed:
+    """What stands in the form, by the names of its fields, and which wavelengths it asks for."""
+
+    cells: Mapping[str, str]
+    nms: tuple[int, ...]
+
+    def __getitem__(self, name: str) -> str:
+        return self.cells.get(name, "")
+
+    def given(self) -> list[tuple[str, str]]:
+        """All that was typed, as a link tells it."""
+        return [(name, value) for name, value in self.cells.items() if value]
+
+    def with_(self, **cells: str) -> Typed:
+        """The same with some fields otherwise."""
+        return replace(self, cells={**self.cells, **cells})
+
+
+def fields_of(nms: Sequence[int]) -> tuple[str, ...]:
+    """Every field of the form."""
+    return (*NAMING, *(f"{_LOSS}{nm}" for nm in nms), *CHOICES, *MORE)
+
+
+def read_typed(given: Mapping[str, str], nms: tuple[int, ...]) -> Typed:
+    """What a link or a form holds of a reading; nothing is judged or cut."""
+    return Typed({name: given.get(name, "").strip() for name in fields_of(nms)}, nms)
+
+
+def report_of(typed: Typed, advice_id: str) -> dict[str, object]:
+    """The report of work that the form makes. Raises :class:`InputError` with every fault at the field's own name."""
+    faults = [
+        Fault("too-long", name, f"{value[:40]}…", f"is {len(value)} characters long", f"up to {LONGEST}")
+        for name, value in typed.cells.items()
+        if len(value) > LONGEST
+    ]
+    faults += [
+        Fault("unknown-word", name, typed[name], "no such word", ", ".join(words))
+        for name, words in CHOICES.items()
+        if typed[name] and typed[name] not in words
+    ]
+    if any(typed[f"{_LOSS}{nm}"] for nm in typed.nms) and not typed["way"]:
+        # From one end and from both are not the same: nobody may guess which it was.
+        faults.append(Fault("missing", "way", "", "is missing beside a loss", ", ".join(CHOICES["way"])))
+    if faults:
+        raise InputError(faults)
+    try:
+        row = read_cells({"advice": advice_id, **_cells(typed)}, "")
+    except InputError as error:
+        raise InputError(led_back(error.faults)) from error
+    return {"advice": advice_id, "attempts": [_told(one) for one in row.entries]}
+
+
+def led_back(faults: Iterable[Fault]) -> tuple[Fault, ...]:
+    """Faults of a report, each at the field of the form that it speaks of."""
+    found = []
+    for fault in faults:
+        name = _WHERE.sub("", fault.field)
+        of_reading = _OF_READING.fullmatch(name)
+        nm = next((one for one in of_reading.groups() if one), "") if of_reading else ""
+        found.append(replace(fault, field=f"{_LOSS}{nm}" if nm else name))
+    return tuple(dict.fromkeys(found))
+
+
+def _cells(typed: Typed) -> dict[str, str]:
+    """The same as cells of a table of results."""
+    cells = {name: typed[name] for name in (*NAMING, "pull_test", "inspection", "body_reopens", *MORE) if typed[name]}
+    for nm in typed.nms:
+        if typed[f"{_LOSS}{nm}"]:
+            cells[f"{typed['way']}_{nm}_db"] = typed[f"{_LOSS}{nm}"]
+            if typed["bound"]:
+                cells[f"bound_{nm}"] = typed["bound"]
+    return cells
+
+
+def _told(entry: Entry) -> dict[str, Any]:
+    told = asdict(entry.attempt)
+    del told["advice"]
+    return told
+
+
+# --- what is known beside it ----------------------------------------------------------------------------------
+
+
+def wavelengths(advice: Advice, modes: Sequence[str]) -> tuple[int, ...]:
+    """At which wavelengths a joint is asked for: those usual for the fibre, then those that the advice speaks of."""
+    mode = modes[0] if len(modes) == 1 else "single_mode"
+    spoken_of = () if advice.loss is None else tuple(int(nm) for nm in advice.loss.by_wavelength)
+    return tuple(dict.fromkeys((*USUAL_NM[mode], *spoken_of)))
+
+
+def limits_at(advice: Advice, joint: int, attempt: int) -> tuple[KeepUpTo, ...]:
+    """Up to what one joint is kept at one attempt."""
+    rows = () if advice.loss is None else advice.loss.limits
+    return tuple(
+        row for row in rows if row.joint_from <= joint <= row.joint_to and row.attempt_from <= attempt <= row.attempt_to
+    )
+
+
+def attempts_at(work: WorkSoFar, fibre: str, joint: int) -> tuple[AttemptTold, ...]:
+    """The attempts that are kept of one joint."""
+    return tuple(one for one in work.attempts if fibre in one.fibres and one.joint == joint)
+
+
+def next_attempt(attempts: Sequence[AttemptTold]) -> int:
+    """Which attempt a reading is of, as far as the records say: the last one while no verdict on it is given."""
+    if not attempts:
+        return 1
+    last = max(attempts, key=lambda one: one.attempt)
+    return last.attempt if last.verdict in ("", "withheld") else last.attempt + 1
+
+
+def fault_of_joint(fibre: str, joint: str, joints: int | None) -> list[Fault]:
+    """What is wrong with the name of a joint, before its reading is asked for."""
+    faults = []
+    if not fibre:
+        faults.append(Fault("missing", "fibre", "", "is missing", "the fibre's name, as T1F7"))
+    elif len(fibre) > LONGEST:
+        faults.append(Fault("too-long", "fibre", f"{fibre[:40]}…", f"is {len(fibre)} characters long", "1 to 64"))
+    most = joints or next(high for name, _, high in COUNTS if name == "joint")
+    if not joint.isascii() or not joint.isdigit() or len(joint) > 3 or not 1 <= int(joint) <= most:
+        shown = f"{joint[:40]}…" if len(joint) > LONGEST else joint
+        faults.append(Fault("out-of-range", "joint", shown, "is no joint of this repair", f"1 to {most}"))
+    return faults

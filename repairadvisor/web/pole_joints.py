@@ -1,0 +1,188 @@
+"""The joints of a repair at the pole: which was measured, what was read, the verdict on it, and the end of the work."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from flask import Response
+
+from repairadvisor.errors import ConflictError, Fault, InputError, NotFoundError
+from repairadvisor.outcome.verdict import ACCEPT, Another
+from repairadvisor.render import figures
+from repairadvisor.render.outcome import stretches
+from repairadvisor.schemas.outcome_answer import AttemptTold, WorkSoFar, read_answer
+from repairadvisor.web import measured
+from repairadvisor.web.api import advisor
+from repairadvisor.web.pole_page import Here, band, go_on, page, say, work_done
+
+# --- a joint that was measured --------------------------------------------------------------------------------
+
+
+def which_joint(here: Here) -> Response:
+    """Which joint of which fibre was measured."""
+    return _which_joint(here, 200, ())
+
+
+def _which_joint(here: Here, status: int, faults: tuple[Fault, ...]) -> Response:
+    try:
+        repair = work_done().work(here.walk.advice_id, "", here.clock).repair
+    except InputError as error:
+        return page(here, "cannot", 409, error.faults)
+    fibre = here.given.get("fibre", "").strip()
+    return page(here, "joint", status, faults, fibre=fibre, joints=repair.joints)
+
+
+def reading_of(here: Here) -> Response:
+    """What was read of it, with its limits and what is kept of it."""
+    return _ask_reading(here, 200, (), "")
+
+
+def _ask_reading(here: Here, status: int, faults: tuple[Fault, ...], conflict: str) -> Response:
+    try:
+        repair = work_done().work(here.walk.advice_id, "", here.clock).repair
+    except InputError as error:
+        return page(here, "cannot", 409, error.faults)
+    wrong = measured.fault_of_joint(
+        here.given.get("fibre", "").strip(), here.given.get("joint", "").strip(), repair.joints
+    )
+    if wrong:
+        return _which_joint(here, 422, tuple(wrong))
+    typed = measured.read_typed(here.given, measured.wavelengths(here.advice, repair.fibre_modes))
+    joint = int(typed["joint"])
+    kept = measured.attempts_at(work_done().so_far(here.walk.advice_id, here.clock), typed["fibre"], joint)
+    plan = "" if here.advice.plan is None else here.advice.plan.method
+    attempt = typed["attempt"] or str(measured.next_attempt(kept))
+    method = typed["method"] or (plan if plan in repair.methods else repair.methods[0])
+    made_at = typed["made_at"] or here.clock.replace(microsecond=0).isoformat()
+    number = int(attempt) if attempt.isascii() and attempt.isdigit() and len(attempt) < 3 else 0
+    return page(
+        here,
+        "reading",
+        status,
+        faults,
+        typed=typed.with_(attempt=attempt, method=method, made_at=made_at),
+        limits=_limits(here, joint, number),
+        kept=[_attempt_line(one) for one in kept],
+        methods=repair.methods,
+        method_said=_method_said,
+        choices=measured.CHOICES,
+        more=measured.MORE,
+        conflict=conflict,
+        is_open=bool(faults) or any(typed[name] for name in ("bound", "body_reopens", *measured.MORE)),
+    )
+
+
+def _limits(here: Here, joint: int, attempt: int) -> list[str]:
+    """Up to what this joint is kept at this attempt, and how many there are."""
+    loss = here.advice.loss
+    if loss is None:
+        return [say("pole", "limit_none")]
+    said = (
+        [say("pole", "reading_of", attempt=attempt, most=loss.attempts_each)]
+        if loss.attempts_each > 1 and attempt
+        else []
+    )
+    rows = measured.limits_at(here.advice, joint, attempt)
+    return [
+        *said,
+        *([row.said for row in rows] or [say("pole", "limit_usual", limit=figures.loss(loss.good_up_to_db))]),
+    ]
+
+
+def judge(here: Here) -> Response:
+    """What was read, kept once and judged; where it cannot be, the same page again with all that was typed."""
+    try:
+        repair = work_done().work(here.walk.advice_id, "", here.clock).repair
+        typed = measured.read_typed(here.given, measured.wavelengths(here.advice, repair.fibre_modes))
+        report = measured.report_of(typed, here.walk.advice_id)
+        kept = work_done().report(report, here.clock, f"pole-{here.given.get('key', '')[:64]}")
+    except InputError as error:
+        return _ask_reading(here, 422, measured.led_back(error.faults), "")
+    except ConflictError:
+        return _ask_reading(here, 409, (), say("pole", "conflict"))
+    return go_on(here.walk.link("verdict", report=kept.id, **dict(typed.given())))
+
+
+def verdict(here: Here) -> Response:
+    """The verdict on what was reported, and the next thing to do."""
+    try:
+        answer = read_answer(work_done().kept(here.given.get("report", ""), here.clock).answer)
+    except (NotFoundError, ValueError):
+        return page(here, "no_verdict", 404)
+    if answer.advice != here.walk.advice_id:
+        return page(here, "no_verdict", 404)
+    told = {name: value for name, value in here.given.items() if _is_of_reading(name)}
+    again = ["" if one.another is None else _another(one.another) for one in answer.verdicts]
+    return page(here, "verdict", answer=answer, told=told, again=again)
+
+
+def _another(one: Another) -> str:
+    """The chance that one more attempt is good, with what to do about it."""
+    do = say("pole", "another", band("another", one.chance_it_helps), "do")
+    return say("pole", "another", "said", said=one.said, do=do)
+
+
+def _is_of_reading(name: str) -> bool:
+    return name in (*measured.NAMING, *measured.CHOICES, *measured.MORE) or name.startswith("loss_")
+
+
+# --- the end --------------------------------------------------------------------------------------------------
+
+
+def end(here: Here) -> Response:
+    """What was done, what is owed, and where it is kept."""
+    return _at_end(here, 200, ())
+
+
+def _at_end(here: Here, status: int, faults: tuple[Fault, ...]) -> Response:
+    work = work_done().so_far(here.walk.advice_id, here.clock)
+    attempts = [(stretches(one.fibres), one.joint, _attempt_line(one)) for one in work.attempts]
+    left = [stop for stop in here.walk.stops if not here.walk.is_done(stop)]
+    return page(here, "end", status, faults, work=work, attempts=attempts, left=left, owed=_owed(work))
+
+
+def _owed(work: WorkSoFar) -> list[str]:
+    """What still has to be done or shown, joint by joint; then the permanent repair, where this one is not."""
+    said = []
+    for one in work.verdicts:
+        if one.verdict != ACCEPT:
+            said.append(say("pole", "end_attempt", fibres=stretches(one.fibres), joint=one.joint, said=one.say))
+        elif one.owed:
+            owed = "; ".join(each.said for each in one.owed)
+            line = say("pole", "verdict_owed", owed=owed)
+            said.append(say("pole", "end_attempt", fibres=stretches(one.fibres), joint=one.joint, said=line))
+            said.append(say("pole", "verdict_owed_by", moment=figures.moment(one.owed_by)))
+    if work.is_temporary:
+        due = say("pole", "end_due", day=work.due_on) if work.due_on else say("pole", "end_not_due")
+        said.append(say("pole", "end_temporary", due=due))
+    return said
+
+
+def close(here: Here) -> Response:
+    """What goes with closing the work, kept."""
+    told = {name: here.given.get(name, "").strip() for name in ("evidence", "due_on", "responsible")}
+    temporary = {name: told[name] for name in ("due_on", "responsible") if told[name]}
+    if not any(told.values()):
+        return _at_end(here, 422, (Fault("missing", "evidence", "", say("pole", "closing_nothing")),))
+    report: dict[str, object] = {"advice": here.walk.advice_id, "temporary": temporary}
+    if told["evidence"]:
+        report["evidence"] = [told["evidence"]]
+    try:
+        work_done().report(report, here.clock)
+    except InputError as error:
+        return _at_end(here, 422, error.faults)
+    return go_on(here.walk.link("end"))
+
+
+def _attempt_line(one: AttemptTold) -> str:
+    read = [say("pole", "kept_reading", loss=figures.loss(loss), nm=nm) for nm, loss in one.loss_db.items()]
+    read += [say("pole", "kept_one_way", loss=figures.loss(loss), nm=nm) for nm, loss in one.one_way_db.items()]
+    said = "; ".join(read) or say("pole", "kept_no_reading")
+    word = say("pole", "word", one.verdict or "none")
+    return say("pole", "kept_attempt", attempt=one.attempt, loss=said, verdict=word)
+
+
+def _method_said(method: str) -> str:
+    """What a method is called by the policy, and ours where it has no word for it."""
+    words: Any = advisor().wording.get("plan_word", {})
+    return str(words.get("method", {}).get(method) or figures.words(method))

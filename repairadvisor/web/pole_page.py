@@ -1,0 +1,115 @@
+"""One page of the pole: where somebody stands, what is said beside everything, and the words that pages ask for."""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+from flask import Response, current_app, render_template
+
+from repairadvisor.decision.advice import Advice
+from repairadvisor.decision.method import METHOD_VERSION
+from repairadvisor.errors import Fault, NotFoundError
+from repairadvisor.facts.parse import read_moment
+from repairadvisor.render import figures, sentences
+from repairadvisor.render.voice import Voice
+from repairadvisor.store.records import StoredAdvice
+from repairadvisor.web.api import advisor
+from repairadvisor.web.bodies import HTML
+from repairadvisor.web.outcomes import WORK_DONE
+from repairadvisor.web.walk import Stop, Walk
+from repairadvisor.web.words import VOICE
+from repairadvisor.work_done import WorkDone
+
+
+@dataclass(frozen=True, slots=True)
+class Here:
+    """Where somebody stands: the advice, how far it is walked, what this request says, and the time it is."""
+
+    stored: StoredAdvice
+    advice: Advice
+    walk: Walk
+    given: Mapping[str, str]
+    clock: datetime
+
+    @property
+    def has_run_out(self) -> bool:
+        """Whether what the advice rests on is too old by now."""
+        ends = read_moment(self.advice.valid_until)
+        return ends is not None and self.clock > ends
+
+    @property
+    def may_be_walked(self) -> bool:
+        """Whether there is work to do, and it has begun or may begin still."""
+        return self.advice.action == "repair" and (self.walk.has_begun or not self.has_run_out)
+
+    @property
+    def of(self) -> Stop | None:
+        """The stop that this page is about, where it may be looked at."""
+        return self.walk.stop(self.given.get("of", ""))
+
+
+def page(here: Here, view: str, status: int = 200, faults: tuple[Fault, ...] = (), **parts: object) -> Response:
+    shown = render_template(
+        "pole.html",
+        view=view,
+        here=here,
+        walk=here.walk,
+        advice=here.advice,
+        notices=_notices(here),
+        key=uuid.uuid4().hex,
+        faults=faults,
+        said=sentences,
+        **parts,
+    )
+    return Response(shown, status=status, mimetype=HTML)
+
+
+def _notices(here: Here) -> list[str]:
+    """What makes this advice doubtful by now."""
+    said = []
+    if here.has_run_out:
+        until, because = figures.moment(here.advice.valid_until), here.advice.valid_because
+        said.append(
+            say("pole", "run_out", until=until, because=because)
+            if because
+            else say("pole", "run_out_bare", until=until)
+        )
+    if here.stored.policy_id != advisor().method.policy_id:
+        said.append(say("pole", "other_policy"))
+    if here.stored.method_version != METHOD_VERSION:
+        said.append(say("pole", "other_method"))
+    return said
+
+
+def go_on(link: str) -> Response:
+    """After what was sent is kept: the next page, so that loading it again sends nothing again."""
+    return Response("", status=303, headers={"Location": link})
+
+
+def work_done() -> WorkDone:
+    """Who keeps and judges what is reported of the work."""
+    found: WorkDone | None = current_app.extensions[WORK_DONE]
+    if found is None:
+        raise NotFoundError("record of work", "")
+    return found
+
+
+def say(*path: str, **fields: object) -> str:
+    """The words of the policy in force at a path."""
+    found: Voice = current_app.extensions[VOICE]
+    return found.say(*path, **fields)
+
+
+def band(of: str, chance: float) -> str:
+    """Which row of the policy's words for such chances a chance falls into: the greatest that it reaches."""
+    rows: Any = advisor().wording["pole"]
+    reached: dict[str, float] = {
+        name: row["at_least"]
+        for name, row in rows[of].items()
+        if isinstance(row, Mapping) and chance >= row["at_least"]
+    }
+    return max(reached, key=lambda name: reached[name])
