@@ -79,7 +79,7 @@ def test_every_route_of_the_application_stands_in_the_file(app: Flask) -> None:
         ("/deliveries", "get"),
     }
     for_people |= {("/deliveries/{delivery_id}/retry", "post"), ("/policy/compare", "get"), ("/policy", "get")}
-    for_people |= {("/workmanship", "get")}
+    for_people |= {("/workmanship", "get"), ("/cards/{advice_id}", "get"), ("/cards/worker.js", "get")}
     written = {(path, method) for path, operations in DOCUMENT["paths"].items() for method in operations}
     assert served - for_people == written
 
