@@ -16,6 +16,7 @@ from typing import Protocol
 import orjson
 
 from repairadvisor.decision.advice import Advice
+from repairadvisor.decision.card_tree import card_tree
 from repairadvisor.decision.cautions import KNOWN, owed
 from repairadvisor.decision.fault_tree import Tree, tree_for
 from repairadvisor.decision.loosening import policy_with
@@ -67,6 +68,13 @@ class Method(Protocol):
     def tree(self, context: Context, depth: int, most_nodes: int | None = None) -> Tree:
         """What to ask next, answer by answer; :class:`InputError` where that takes more nodes than are wanted."""
 
+    def card_tree(self, context: Context, issued_plan: str, most_nodes: int) -> Tree:
+        """The same as a card carries it, cut where it has more nodes; a plan given before as in :meth:`advise`."""
+
+    @property
+    def most_attempts(self) -> int:
+        """Attempts that a joint may come to."""
+
     def plan_ids(self) -> frozenset[str]:
         """The plans there are."""
 
@@ -117,6 +125,13 @@ class PreparedMethod:
 
     def tree(self, context: Context, depth: int, most_nodes: int | None = None) -> Tree:
         return tree_for(context, self.rules, depth, most_nodes)
+
+    def card_tree(self, context: Context, issued_plan: str, most_nodes: int) -> Tree:
+        return card_tree(context, self.rules, issued_plan, most_nodes)
+
+    @property
+    def most_attempts(self) -> int:
+        return max(1, int(self.policy.limits["attempts_most"].value))
 
     def plan_ids(self) -> frozenset[str]:
         return frozenset(plan.id for plan in self.policy.plans)

@@ -442,6 +442,13 @@ class FixedMethod:
     def tree(self, context: Context, depth: int, most_nodes: int | None = None) -> Tree:
         return a_tree(replace(self.answer, now=context.now.isoformat(), facts_used=()), depth)
 
+    def card_tree(self, context: Context, issued_plan: str, most_nodes: int) -> Tree:
+        return self.tree(context, 0)
+
+    @property
+    def most_attempts(self) -> int:
+        return 3
+
     @property
     def claims(self) -> tuple[Claim, ...]:
         return ()

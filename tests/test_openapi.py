@@ -81,6 +81,7 @@ def test_every_route_of_the_application_stands_in_the_file(app: Flask) -> None:
     for_people |= {("/deliveries/{delivery_id}/retry", "post"), ("/policy/compare", "get"), ("/policy", "get")}
     for_people |= {("/workmanship", "get"), ("/pole", "get")}
     for_people |= {(f"/pole/{sent}", "post") for sent in ("found", "otherwise", "reading", "closing")}
+    for_people |= {("/cards/{advice_id}", "get"), ("/cards/worker.js", "get")}
     written = {(path, method) for path, operations in DOCUMENT["paths"].items() for method in operations}
     assert served - for_people == written
 

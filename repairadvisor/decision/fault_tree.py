@@ -95,7 +95,7 @@ class _Grown:
 
     def node(self, context: Context, depth: int) -> Node:
         found = answer(look(self.rules, as_it_stands(context, self.rules)), "")
-        asked, answers = _first_to_branch(found, context) if depth else (None, [])
+        asked, answers = first_to_branch(found, context) if depth else (None, [])
         if asked is None:
             return Node(None, (), self._leaf(replace(write(found, context, METHOD_VERSION), facts_used=())))
         self.nodes += len(answers)
@@ -104,8 +104,7 @@ class _Grown:
         told = Told(found, Words(self.rules.wording), context)
         question = question_of(told, asked)
         branches = [
-            Branch(said, _as_given(asked.fact, state), self.node(changed, depth - 1))
-            for said, state, changed in answers
+            Branch(said, as_given(asked.fact, state), self.node(changed, depth - 1)) for said, state, changed in answers
         ]
         return Node(question, tuple(branches), None)
 
@@ -118,7 +117,7 @@ class _Grown:
         return self.places[key]
 
 
-def _first_to_branch(found: Answer, context: Context) -> tuple[Asked | None, list[tuple[str, State, Context]]]:
+def first_to_branch(found: Answer, context: Context) -> tuple[Asked | None, list[tuple[str, State, Context]]]:
     """The first question that is worth a branch and has several answers, with those. What was told and will be too old
     when work begins is asked for by the advice, and telling the same again changes nothing: the next question does."""
     for asked in found.questions:
@@ -200,7 +199,7 @@ def _said(situation: Situation, name: str, state: State) -> str:
     return f"{said} {unit}".strip()
 
 
-def _as_given(name: str, state: State) -> dict[str, object]:
+def as_given(name: str, state: State) -> dict[str, object]:
     """A state in the form in which facts are given."""
     if isinstance(state, Known):
         return {name: state.value}

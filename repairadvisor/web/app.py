@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from flask import Flask, Response
 
+from repairadvisor.card_making import CardMaking
 from repairadvisor.delivery.office import Office
 from repairadvisor.render import figures
 from repairadvisor.schemas.json_text import LONGEST
@@ -11,6 +12,7 @@ from repairadvisor.service import Advisor, open_advisor
 from repairadvisor.settings import Settings
 from repairadvisor.web import problems
 from repairadvisor.web.api import CACHE, MOST_TREE_NODES, api
+from repairadvisor.web.cards import CARD_MAKING, cards
 from repairadvisor.web.deliveries import deliveries
 from repairadvisor.web.desk import ANSWERS, Answers, desk
 from repairadvisor.web.outcomes import WORK_DONE, outcomes
@@ -43,8 +45,10 @@ def create_app(settings: Settings, advisor: Advisor | None = None, office: Offic
     app.extensions["repairadvisor.office"] = office
     app.extensions[WORK_DONE] = _work_done(settings, advisor, office)
     app.extensions[ANSWERS] = Answers(advisor)
+    app.extensions[CARD_MAKING] = None if advisor.records is None else CardMaking(advisor)
     send_style_light(app)
     app.register_blueprint(api)
+    app.register_blueprint(cards)
     app.register_blueprint(deliveries)
     app.register_blueprint(desk)
     app.register_blueprint(outcomes)
@@ -69,7 +73,8 @@ def _work_done(settings: Settings, advisor: Advisor, office: Office | None) -> W
 
 def _guard(response: Response) -> Response:
     response.headers["X-Content-Type-Options"] = "nosniff"
-    response.headers["Content-Security-Policy"] = _POLICY
+    # A pocket card and its worker bring their own, stricter where they need no form and no picture.
+    response.headers.setdefault("Content-Security-Policy", _POLICY)
     # Under "no-referrer" a browser would send our own form with "Origin: null".
     response.headers["Referrer-Policy"] = "same-origin"
     return response

@@ -1,4 +1,4 @@
-"""The style sheet as it is sent: without comments and indentation, which are for whoever changes it."""
+"""Style sheets and scripts as they are sent: without comments and indentation, which are for whoever changes them."""
 
 from __future__ import annotations
 
@@ -10,6 +10,8 @@ from flask import Flask, Response, request
 
 SHEET = "page.css"
 _COMMENT = re.compile(r"/\*.*?\*/", re.DOTALL)
+#: A comment of a script that stands on lines of its own: within a line nothing tells it from a text.
+_COMMENT_LINES = re.compile(r"^[ \t]*(?://[^\n]*|/\*.*?\*/[ \t]*)$", re.DOTALL | re.MULTILINE)
 
 
 def send_style_light(app: Flask) -> None:
@@ -27,8 +29,21 @@ def send_style_light(app: Flask) -> None:
 
 
 @cache
-def style() -> str:
-    """The style sheet, a line what was one, without comments and indentation."""
-    written = (resources.files("repairadvisor.web") / "static" / SHEET).read_text(encoding="utf-8")
-    lines = (line.strip() for line in _COMMENT.sub("", written).splitlines())
+def style(sheet: str = SHEET) -> str:
+    """A style sheet, a line what was one, without comments and indentation."""
+    return _lines(_COMMENT.sub("", _written(sheet)))
+
+
+@cache
+def script(name: str) -> str:
+    """A script, a line what was one, without indentation and the comments that have lines of their own."""
+    return _lines(_COMMENT_LINES.sub("", _written(name)))
+
+
+def _written(name: str) -> str:
+    return (resources.files("repairadvisor.web") / "static" / name).read_text(encoding="utf-8")
+
+
+def _lines(written: str) -> str:
+    lines = (line.strip() for line in written.splitlines())
     return "\n".join(line for line in lines if line) + "\n"

@@ -22,7 +22,7 @@ from sqlalchemy import Column, Engine, Integer, MetaData, Table, event, insert, 
 from sqlalchemy.exc import OperationalError, StatementError
 
 from repairadvisor.errors import SettingsError
-from repairadvisor.store import database, deliveries, outcomes, records, work_notes
+from repairadvisor.store import cards, database, deliveries, outcomes, records, work_notes
 from repairadvisor.store.database import (
     UtcDateTime,
     metadata,
@@ -281,7 +281,7 @@ def test_two_that_read_and_then_write_take_turns(with_moments: Engine) -> None:
 
 ALL_TABLES = {"alembic_version", "policies", "advices", "deliveries", "tickets", "workers", "polls", "installations"}
 ALL_TABLES |= {"compiled_policies", "proven_policies"}
-ALL_TABLES |= {"reports", "attempts", "verdicts", "closures", "report_keys", "work_notes"}
+ALL_TABLES |= {"reports", "attempts", "verdicts", "closures", "report_keys", "work_notes", "cards"}
 
 
 # -- migrations ------------------------------------------------------------------------------------------
@@ -290,7 +290,7 @@ ALL_TABLES |= {"reports", "attempts", "verdicts", "closures", "report_keys", "wo
 def test_the_migrations_make_exactly_the_declared_tables(engine: Engine) -> None:
     assert records.advices.metadata is metadata
     assert deliveries.tickets.metadata is metadata
-    assert outcomes.attempts.metadata is work_notes.work_notes.metadata is metadata
+    assert outcomes.attempts.metadata is work_notes.work_notes.metadata is cards.cards.metadata is metadata
     with reading(engine) as connection:
         context = MigrationContext.configure(connection, opts={"compare_type": True})
         assert compare_metadata(context, metadata) == []

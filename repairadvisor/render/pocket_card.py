@@ -1,0 +1,327 @@
+"""A pocket card as one page that needs nothing from elsewhere: text first, and a script that walks through it.
+
+The text holds without the script and goes on paper: two sides of A6. What has no room there is named; cautions, checks
+and whom to ring are never left out, and take more sides where two are too few. Decides nothing.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+import math
+import zlib
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass, field
+from html import escape
+from typing import Any
+
+from repairadvisor.render import figures
+from repairadvisor.render.voice import Voice
+
+#: Data go as they are while they take no more than this, else packed: bytes.
+PLAIN_UP_TO = 30_000
+#: How much of a text goes on one side of A6 (95 by 138 mm inside the margins) at 7 pt: signs a line, lines a side.
+#: Measured with Chromium; taken a little lower, so that what is said to fit does.
+SIGNS_A_LINE, LINES_A_SIDE, SIDES = 66, 44, 2
+_HEADING_LINES = 1.6
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """The page, and the content security policy that it needs: its own script and style by their digests."""
+
+    html: str
+    security: str
+
+
+@dataclass(frozen=True, slots=True)
+class Dress:
+    """What a card's page is dressed in: its style sheet and its script, as they are sent."""
+
+    style: str
+    script: str
+
+
+def render(card: Mapping[str, Any], voice: Voice, dress: Dress, policy_in_force: str) -> Page:
+    """The page of a card."""
+    script_source, style_source = _source(dress.script), _source(dress.style)
+    security = (
+        f"default-src 'none'; script-src {script_source}; style-src {style_source}; connect-src 'self'; "
+        "worker-src 'self'; base-uri 'none'; form-action 'none'"
+    )
+    until = figures.moment(card["valid_until"])
+    data = _data({**card, "in_force": policy_in_force, "until_said": until, "words": _script_words(voice)})
+    title, language = escape(voice.say("card", "title")), escape(voice.say("language", "tag"))
+    html = (
+        f'<!doctype html>\n<html lang="{language}">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{escape(security)}">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        '<meta name="color-scheme" content="light dark">\n'
+        f"<title>{title}</title>\n<style>{dress.style}</style>\n</head>\n<body>\n<main>\n"
+        f'<div id="walk" hidden></div>\n<article id="paper">\n{_paper(card, voice)}</article>\n</main>\n'
+        f"{data}\n<script>{dress.script}</script>\n</body>\n</html>\n"
+    )
+    return Page(html, security)
+
+
+def _source(text: str) -> str:
+    """The name of an inline script or style in a content security policy."""
+    return f"'sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}'"
+
+
+def _script_words(voice: Voice) -> dict[str, str]:
+    """The words that the script shows."""
+    card = voice.words.wording["card"]
+    assert isinstance(card, Mapping)
+    return {key: voice.say("card", "script", key) for key in card["script"]}
+
+
+def _data(data: Mapping[str, Any]) -> str:
+    """The card's data in an element that no text in it can end; packed where they are large."""
+    plain = json.dumps(data, ensure_ascii=False, separators=(",", ":"))
+    safe = plain.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+    if len(safe.encode()) <= PLAIN_UP_TO:
+        return f'<script type="application/json" id="data">{safe}</script>'
+    packer = zlib.compressobj(9, zlib.DEFLATED, -zlib.MAX_WBITS)
+    packed = base64.b64encode(packer.compress(plain.encode()) + packer.flush()).decode()
+    return f'<script type="text/plain" id="data">{packed}</script>'
+
+
+# --- the card as text ------------------------------------------------------------------------------------------------
+
+
+@dataclass(slots=True)
+class _Part:
+    """A part of the text: its heading, its lines, and whether it may be left off the paper."""
+
+    name: str
+    lines: list[_Line]
+    may_wait: bool = False
+    on_paper: bool = True
+
+    def height(self) -> float:
+        """Lines that it takes on paper."""
+        shown = [one for one in self.lines if one.where != "screen"]
+        return _HEADING_LINES + sum(math.ceil((len(one.text) + 3) / SIGNS_A_LINE) + 0.3 for one in shown)
+
+
+@dataclass(slots=True)
+class _Line:
+    """One line of it; ``where``: "" everywhere, "screen" or "paper"."""
+
+    text: str
+    is_caution: bool = False
+    where: str = ""
+
+
+@dataclass(slots=True)
+class _Texts:
+    """The texts of a card and the words around them."""
+
+    card: Mapping[str, Any]
+    voice: Voice
+    printed: set[str] = field(default_factory=set)
+
+    def at(self, place: int) -> str:
+        return str(self.card["texts"][place])
+
+    def each(self, places: Iterable[int]) -> list[str]:
+        return [self.at(place) for place in places]
+
+    def cautions(self, places: Iterable[int]) -> Iterator[_Line]:
+        """Cautions, each whole; on paper once, where it stands first."""
+        for text in self.each(places):
+            where = "screen" if text in self.printed else ""
+            self.printed.add(text)
+            yield _Line(self.voice.say("card", "caution", text=text), is_caution=True, where=where)
+
+
+def _paper(card: Mapping[str, Any], voice: Voice) -> str:
+    advised = card["advised"]
+    texts = _Texts(card, voice)
+    parts = [one for make in _PARTS if (one := make(texts, advised)) is not None]
+    fits = _choose(parts, _head_height(texts, advised))
+    kept_off = [voice.say("card", part.name) for part in parts if not part.on_paper]
+    if kept_off:
+        _print_cautions_of_steps(texts, parts)
+    lines = [_head(texts, advised, fits=fits), *(_html(part, voice) for part in parts)]
+    if kept_off:
+        said = voice.say("card", "on_screen", parts=", ".join(kept_off))
+        lines.append(f'<p class="only-paper">{escape(said)}</p>\n')
+    return "".join(lines) + _tree(texts)
+
+
+def _head(texts: _Texts, advised: Mapping[str, Any], *, fits: bool) -> str:
+    voice, card = texts.voice, texts.card
+    sides = voice.say("card", "two_sides") if fits else voice.say("card", "more_sides")
+    given = voice.say(
+        "card", "given", given=figures.moment(card["given"]), policy=card["policy"][:12], id=card["id"][:8]
+    )
+    return (
+        f'<p class="run-out" hidden>{escape(voice.say("card", "expired_paper"))}</p>\n'
+        f'<noscript><p class="standing">{escape(voice.say("card", "no_script"))}</p></noscript>\n'
+        f'<h1 dir="auto">{escape(texts.at(advised["say"]))}</h1>\n'
+        + "".join(f'<p dir="auto">{escape(line)}</p>\n' for line in _validity(texts))
+        + f"<p>{escape(given)}</p>\n"
+        + f'<p class="only-paper sides">{escape(sides)}</p>\n'
+    )
+
+
+def _validity(texts: _Texts) -> list[str]:
+    """How long the card holds, and what then."""
+    card, voice = texts.card, texts.voice
+    if not card["valid_until"]:
+        return [voice.say("card", "holds_open")]
+    until, because = figures.moment(card["valid_until"]), texts.at(card["valid_because"])
+    if because:
+        holds = voice.say("card", "holds_until", until=until, because=because)
+    else:
+        holds = voice.say("card", "holds_until_only", until=until)
+    return [holds, voice.say("card", "after_that")]
+
+
+def _head_height(texts: _Texts, advised: Mapping[str, Any]) -> float:
+    lines = [texts.at(advised["say"]) * 2, *_validity(texts), texts.voice.say("card", "given"), ""]
+    return sum(math.ceil((len(one) + 3) / SIGNS_A_LINE) + 0.3 for one in lines)
+
+
+def _plan(texts: _Texts, leaf: Mapping[str, Any]) -> _Part | None:
+    voice = texts.voice
+    lines = [_Line(text) for text in texts.each(leaf["about"])]
+    lines += [_Line(voice.say("card", "wait", until=text)) for text in texts.each(leaf["until"])]
+    lines += [_Line(voice.say("card", "meanwhile", text=text)) for text in texts.each(leaf["meanwhile"])]
+    lines += [_Line(voice.say("card", "then", text=text)) for text in texts.each(leaf["then"])]
+    if texts.at(leaf["defers"]):
+        lines.append(_Line(texts.at(leaf["defers"])))
+    return _Part("plan", lines) if lines else None
+
+
+def _cautions(texts: _Texts, leaf: Mapping[str, Any]) -> _Part | None:
+    lines = list(texts.cautions(leaf["cautions"]))
+    return _Part("cautions", lines) if lines or any(step["before"] for step in leaf["steps"]) else None
+
+
+def _call(texts: _Texts, leaf: Mapping[str, Any]) -> _Part:
+    whom = texts.each(leaf["call"]) or [texts.voice.say("card", "call_desk")]
+    return _Part("call", [_Line(text) for text in whom])
+
+
+def _asked(texts: _Texts, leaf: Mapping[str, Any]) -> _Part | None:  # noqa: ARG001 - one of _PARTS
+    root = texts.card["root"]
+    if "ask" not in root:
+        return None
+    answers = " / ".join(texts.at(place) for place, _ in root["answers"])
+    said = texts.voice.say("card", "asked_answers", ask=texts.at(root["ask"]), answers=answers)
+    return _Part("asked", [_Line(said)])
+
+
+def _checks(texts: _Texts, leaf: Mapping[str, Any]) -> _Part | None:
+    """Checks with the cautions beside them; where checks in a row fail alike that is said once, after the last."""
+    lines: list[_Line] = []
+    checks = leaf["checks"]
+    for at, one in enumerate(checks):
+        lines += [*texts.cautions(one["beside"]), _Line(texts.at(one["text"]))]
+        following = checks[at + 1]["fails"] if at + 1 < len(checks) else None
+        if one["fails"] != following and texts.at(one["fails"]):
+            lines.append(_Line(texts.voice.say("card", "check_fails", text=texts.at(one["fails"]))))
+    for one in leaf["ready"]:
+        lines += [_Line(texts.at(one["said"])), *texts.cautions(one["cautions"])]
+        lines += [_Line(text) for text in texts.each(one["before"])]
+    if not lines:
+        return None
+    return _Part("checks", [_Line(texts.voice.say("card", "checks_why")), *lines])
+
+
+def _limits(texts: _Texts, leaf: Mapping[str, Any]) -> _Part | None:
+    lines = [_Line(text) for text in texts.each(leaf["limits"])]
+    return _Part("limits", lines, may_wait=True) if lines else None
+
+
+def _steps(texts: _Texts, leaf: Mapping[str, Any]) -> _Part | None:
+    lines: list[_Line] = []
+    for one in leaf["steps"]:
+        # On paper they stand among the cautions where the steps have no room: so they count here as they come.
+        lines += [
+            _Line(texts.voice.say("card", "caution", text=text), is_caution=True) for text in texts.each(one["before"])
+        ]
+        lines.append(_Line(texts.voice.say("card", "step", number=one["number"], text=texts.at(one["text"]))))
+        lines += [_Line(texts.voice.say("card", "step_limit", limit=text)) for text in texts.each(one["limit"])]
+    return _Part("steps", lines, may_wait=True) if lines else None
+
+
+def _kit(texts: _Texts, leaf: Mapping[str, Any]) -> _Part | None:
+    lines = [_Line(text) for text in texts.each(leaf["kit"])]
+    return _Part("kit", lines, may_wait=True) if lines else None
+
+
+_PARTS: tuple[Callable[[_Texts, Mapping[str, Any]], _Part | None], ...] = (
+    _plan,
+    _call,
+    _cautions,
+    _asked,
+    _checks,
+    _limits,
+    _steps,
+    _kit,
+)
+
+
+def _choose(parts: Iterable[_Part], head: float) -> bool:
+    """Leave off the paper what has no room on two sides; whether the rest has."""
+    room = LINES_A_SIDE * SIDES - head - sum(part.height() for part in parts if not part.may_wait)
+    fits = room >= 0
+    for part in parts:
+        if part.may_wait:
+            part.on_paper = part.height() <= room
+            room -= part.height() if part.on_paper else 0
+    return fits
+
+
+def _print_cautions_of_steps(texts: _Texts, parts: Iterable[_Part]) -> None:
+    """Where the steps are left off the paper, what to beware of at them stands among the cautions there."""
+    by_name = {part.name: part for part in parts}
+    steps = by_name.get("steps")
+    if steps is None or steps.on_paper:
+        return
+    for line in steps.lines:
+        if line.is_caution and line.text not in texts.printed:
+            texts.printed.add(line.text)
+            by_name["cautions"].lines.append(_Line(line.text, is_caution=True, where="paper"))
+
+
+def _html(part: _Part, voice: Voice) -> str:
+    where = "" if part.on_paper else " only-screen"
+    items = "".join(_item(line) for line in part.lines)
+    heading = escape(voice.say("card", part.name))
+    return f'<section class="{part.name}{where}">\n<h2>{heading}</h2>\n<ul>\n{items}</ul>\n</section>\n'
+
+
+def _item(line: _Line) -> str:
+    classes = [*(["caution"] if line.is_caution else []), *([f"only-{line.where}"] if line.where else [])]
+    named = f' class="{" ".join(classes)}"' if classes else ""
+    return f'<li{named} dir="auto">{escape(line.text)}</li>\n'
+
+
+# --- the tree as text ------------------------------------------------------------------------------------------
+
+
+def _tree(texts: _Texts) -> str:
+    """All questions with their answers and what each way leads to, for whoever reads without a script."""
+    if "ask" not in texts.card["root"]:
+        return ""
+    heading = escape(texts.voice.say("card", "asked"))
+    return f'<section class="tree only-screen">\n<h2>{heading}</h2>\n{_node(texts, texts.card["root"])}</section>\n'
+
+
+def _node(texts: _Texts, node: Mapping[str, Any]) -> str:
+    if "ask" in node:
+        answers = "".join(
+            f'<li dir="auto">{escape(texts.at(answer))}: {_node(texts, following)}</li>\n'
+            for answer, following in node["answers"]
+        )
+        return f"<bdi>{escape(texts.at(node['ask']))}</bdi>\n<ul>\n{answers}</ul>\n"
+    if "leaf" in node:
+        leaf = texts.card["leaves"][node["leaf"]]
+        return f"<bdi>{escape(texts.at(leaf['say']))}</bdi>"
+    return escape(texts.voice.say("card", "script", "ring_why"))

@@ -1,0 +1,75 @@
+"""The pocket card: one page that opens again without a network, and the worker that keeps it on the device."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+import orjson
+from flask import Blueprint, Response, current_app, render_template, request
+
+from repairadvisor.card_making import CardMaking
+from repairadvisor.errors import NotFoundError
+from repairadvisor.render.pocket_card import Dress, render
+from repairadvisor.render.voice import Voice
+from repairadvisor.web.api import advisor
+from repairadvisor.web.bodies import HTML, JSON, wanted
+from repairadvisor.web.style import script, style
+from repairadvisor.web.words import VOICE
+
+cards = Blueprint("cards", __name__)
+
+#: Under this name the application keeps who makes cards.
+CARD_MAKING = "repairadvisor.card_making"
+#: The page looks again after so many seconds while its card is being made.
+LOOK_AGAIN_S = 3
+#: What the worker may do: ask this service for cards.
+_POLICY_OF_WORKER = "default-src 'none'; connect-src 'self'"
+_WORKER = "card_worker.js"
+
+
+@cards.get("/cards/<advice_id>")
+def pocket_card(advice_id: str) -> Response:
+    form = wanted(request, (HTML, JSON))
+    making: CardMaking | None = current_app.extensions[CARD_MAKING]
+    if making is None:
+        raise NotFoundError("advice", advice_id)
+    if form == JSON:
+        return _standing(making.holds(advice_id))
+    card = making.card(advice_id)
+    response = _being_made(advice_id) if card is None else _page(card)
+    response.headers["Vary"] = "Accept"
+    response.headers["Cache-Control"] = "no-cache"
+    return response
+
+
+@cards.get("/cards/worker.js")
+def worker() -> Response:
+    """The worker that opens cards without a network; it has to come from within the addresses that it serves."""
+    response = Response(script(_WORKER), mimetype="text/javascript")
+    response.headers["Service-Worker-Allowed"] = "/cards/"
+    response.headers["Content-Security-Policy"] = _POLICY_OF_WORKER
+    response.headers["Cache-Control"] = "no-cache"
+    response.add_etag()
+    response.make_conditional(request)
+    return response
+
+
+def _page(card: dict[str, Any]) -> Response:
+    voice: Voice = current_app.extensions[VOICE]
+    made = render(card, voice, Dress(style("card.css"), script("card.js")), advisor().method.policy_id)
+    response = Response(made.html, mimetype=HTML)
+    response.headers["Content-Security-Policy"] = f"{made.security}; frame-ancestors 'none'"
+    return response
+
+
+def _being_made(advice_id: str) -> Response:
+    response = Response(render_template("card_being_made.html", id=advice_id), mimetype=HTML, status=202)
+    response.headers["Refresh"] = str(LOOK_AGAIN_S)
+    return response
+
+
+def _standing(held: dict[str, str]) -> Response:
+    """What a card that was opened before asks once there is a network: the time, and the rules in force."""
+    body = {**held, "policy_in_force": advisor().method.policy_id, "now": datetime.now(UTC).isoformat()}
+    return Response(orjson.dumps(body), mimetype=JSON, headers={"Vary": "Accept", "Cache-Control": "no-store"})
