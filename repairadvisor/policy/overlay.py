@@ -126,8 +126,11 @@ def read_overlay(texts: Mapping[str, str]) -> Overlay:
     raw = {}
     for name in sorted(head.files):
         read = parsed(name, texts[name])
+        if name in WORDING_FILES:  # its tables are named as they please: [step] is no list of steps
+            raw[name] = read
+            continue
         _refuse_doubles(name, read)
-        raw[name] = read if name in WORDING_FILES else _whence_said(name, read, head.whence)
+        raw[name] = _whence_said(name, read, head.whence)
     return Overlay(head.name, head.parent, raw, head.words_only)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import pytest
@@ -17,15 +18,47 @@ from repairadvisor.store.policy_files import read_overlays
 RAW: dict[str, Any] = {name: parsed(name, text) for name, text in shipped_texts().items()}
 FILES = sorted(name for name in RAW if name in OVERLAY_FILES or name.startswith("screens_"))
 #: Files whose translation is still under way.
-UNDER_WAY = frozenset(FILES)
+UNDER_WAY = frozenset({"surfaces.toml"})
 #: Texts that are rightly the same in both languages, and why.
-SAME: dict[str, str] = {}
+SAME = {
+    "no": "the same word",
+    "Plan": "the same word",
+    "cu": "a unit, as it stands beside every price",
+    "ml": "a unit",
+    "m": "a unit",
+    "l": "a unit",
+    "{h} h {m} min": "units",
+    ", ": "a mark",
+    **dict.fromkeys(
+        (
+            "{name}: {word}",
+            "{name}: {value} {unit}",
+            "{name}: {words}",
+            "{low} {unit}",
+            "{low}",
+            "{plan}",
+            "{number}. {text}",
+            "{action}",
+            "{rule}",
+            "{merit}; {price}",
+            "{closes}: {do}.",
+            "{work_noun} {place_of_work}{reach}{stage_noun}",
+        ),
+        "nothing but words filled in",
+    ),
+}
+#: Standards of links are named alike everywhere, but for the word "class".
+NAME_OF_A_LINK = re.compile(r"\d+GBASE-[A-Z0-9.]+|1000BASE-[A-Z0-9]+|Fibre Channel \d+G")
 
 
 @pytest.fixture(scope="module")
 def spanish() -> Overlay:
     (overlay,) = read_overlays(overlay_folder("spanish"))
     return overlay
+
+
+def _same(text: str | list[str]) -> bool:
+    return isinstance(text, str) and (text in SAME or bool(NAME_OF_A_LINK.fullmatch(text)))
 
 
 def _texts(overlay: Overlay, file: str) -> dict[tuple[str, ...], Any]:
@@ -41,7 +74,9 @@ def test_it_changes_words_alone_and_lies_on_the_policy_that_ships(spanish: Overl
 @pytest.mark.parametrize("file", [name for name in FILES if name not in UNDER_WAY])
 def test_every_text_has_its_spanish(spanish: Overlay, file: str) -> None:
     there = _texts(spanish, file)
-    english = {path: text for path, text in texts_in(file, RAW[file]).items() if text not in SAME.keys()}
+    english = {
+        path: text for path, text in texts_in(file, RAW[file]).items() if path[-1] != "source" and not _same(text)
+    }
     assert not sorted(set(english) - set(there))
 
 

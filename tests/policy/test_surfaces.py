@@ -48,6 +48,15 @@ def test_an_overlay_changes_words_of_pages_without_a_source():
     assert _laid('[desk]\nwhere = "Where?"\n')["surfaces.toml"]["desk"]["where"] == "Where?"
 
 
+def test_an_overlay_changes_words_in_tables_named_like_rows():
+    base = {name: parsed(name, one) for name, one in TEXTS.items()}
+    head = 'name = "words"\nfiles = ["wording.toml"]\n'
+    text = '[step]\nlimit = "Done: {limit}"\n\n[caution]\nbefore_anything = "First of all:"\n'
+    laid = lay_over(base, read_overlay({"overlay.toml": head, "wording.toml": text}))
+    assert laid["wording.toml"]["step"]["limit"] == "Done: {limit}"
+    assert laid["wording.toml"]["caution"]["before_anything"] == "First of all:"
+
+
 @pytest.mark.parametrize(
     ("text", "said"),
     [
