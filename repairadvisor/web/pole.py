@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from flask import Blueprint, Response, render_template, request
 from werkzeug.exceptions import UnsupportedMediaType
 
-from repairadvisor.asked_again import ask_again
+from repairadvisor.asked_again import ON_SITE, ask_again
 from repairadvisor.decision.loosening import PROTECTING
 from repairadvisor.errors import ConflictError, Fault, InputError, NotFoundError
 from repairadvisor.facts.vocabulary import BY_NAME
@@ -167,12 +167,14 @@ def _ask_again(here: Here) -> Response:
     faults = tuple(fault for name, value in typed.items() for fault in wrong_length(name, value))
     if faults:
         return again(here, 422, typed, faults)
-    told = {name: typed_fact(name, value) for name, value in typed.items()}
+    # Whoever has done a step is there: what is on the van can no longer be decided by loading it.
+    there = {"crew_place": ON_SITE} if here.walk.has_begun else {}
+    told = {**there, **{name: typed_fact(name, value) for name, value in typed.items()}}
     plan = "" if here.advice.plan is None else here.advice.plan.id
     try:
         answer = ask_again(advisor(), here.stored, told, here.clock, plan, here.given.get("key", "")[:64])
     except InputError as error:
-        return again(here, 422, typed, error.faults)
+        return again(here, 422, typed, error.faults) if typed else page(here, "cannot", 422, error.faults)
     return go_on(here.walk.carried_to(str(answer.id), checks_hold=not here.has_run_out))
 
 

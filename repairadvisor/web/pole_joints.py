@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from flask import Response
@@ -170,7 +171,8 @@ def close(here: Here) -> Response:
     try:
         work_done().report(report, here.clock)
     except InputError as error:
-        return _at_end(here, 422, error.faults)
+        faults = (replace(one, field=one.field.removeprefix("temporary.")) for one in error.faults)
+        return _at_end(here, 422, tuple(faults))
     return go_on(here.walk.link("end"))
 
 
