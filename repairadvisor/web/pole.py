@@ -137,7 +137,7 @@ def _asked(here: Here, status: int, typed: Mapping[str, str], faults: tuple[Faul
     asked = [one for one in here.advice.questions if one.fact in BY_NAME]
     fields = [_field(one.fact, typed, faults) for one in asked[:1]]
     cautions = [one.text for one in here.advice.cautions]
-    return page(here, "standing", status, faults, cautions=cautions, asked=asked, fields=fields)
+    return page(here, "standing", status, faults, _labels(fields), cautions=cautions, asked=asked, fields=fields)
 
 
 def _list(here: Here) -> Response:
@@ -158,7 +158,7 @@ def _not_certain(here: Here, status: int, typed: Mapping[str, str], faults: tupl
     check = next(one for one in here.advice.checks_on_arrival if one.screen == stop.screen)
     ready = [one for one in here.advice.fallbacks if stop.screen in one.after]
     fields = [_field(name, typed, faults) for name in check.facts if name in BY_NAME]
-    return page(here, "failed", status, faults, stop=stop, check=check, ready=ready, fields=fields)
+    return page(here, "failed", status, faults, _labels(fields), stop=stop, check=check, ready=ready, fields=fields)
 
 
 def _ask_again(here: Here) -> Response:
@@ -180,6 +180,10 @@ def _ask_again(here: Here) -> Response:
 
 def _field(name: str, typed: Mapping[str, str], faults: tuple[Fault, ...]) -> Field:
     return field_of(name, Spoken.of(advisor().wording), typed.get(name, ""), faults)
+
+
+def _labels(fields: list[Field]) -> dict[str, str]:
+    return {one.name: one.said for one in fields}
 
 
 # --- otherwise than advised -----------------------------------------------------------------------------------

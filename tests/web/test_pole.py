@@ -649,15 +649,15 @@ def test_another_reading_from_the_same_page_is_held_up_and_may_be_sent_as_a_corr
 @pytest.mark.parametrize(
     ("changes", "field", "fault"),
     [
-        ({"loss_1310": "99"}, "loss_1310", "loss_1310 = 99: is out of range; allowed: -0.15 to 20 (dB)"),
+        ({"loss_1310": "99"}, "loss_1310", "Loss at 1310 nm, dB = 99: is out of range; allowed: -0.15 to 20 (dB)"),
         ({"loss_1310": "-0.4"}, "loss_1310", "is out of range; allowed: -0.15 to 20 (dB)"),
         ({"loss_1310": "0,04"}, "loss_1310", "is not a number; allowed: digits with a decimal point (dB)"),
         ({"loss_1310": SCRIPT}, "loss_1310", "is not a number"),
         ({"loss_1310": RIGHT_TO_LEFT}, "loss_1310", "is not a number"),
         ({"loss_1310": "9" * 10_000}, "loss_1310", "is 10000 characters long; allowed: up to 400"),
-        ({"way": ""}, "way", "way: is missing beside a loss"),
+        ({"way": ""}, "way", "How it was read: is missing beside a loss; allowed: from both ends, averaged"),
         ({"way": "sideways"}, "way", "no such word"),
-        ({"attempt": "99"}, "attempt", "attempt = 99: is out of range; allowed: 1 to 20"),
+        ({"attempt": "99"}, "attempt", "Attempt = 99: is out of range; allowed: 1 to 20"),
         ({"attempt": "x"}, "attempt", "is not a"),
         ({"made_at": "2999-01-01T00:00:00Z"}, "made_at", "lies after now"),
         ({"made_at": "noon"}, "made_at", "not a time"),
@@ -687,13 +687,19 @@ def test_a_reading_that_cannot_be_right_is_refused_by_field_value_range_and_unit
     assert Outcomes(engine).count() == 0
 
 
+def test_everything_that_is_wrong_with_a_reading_is_told_at_once(opened: Opened) -> None:
+    page = opened().post("/pole/reading", 422, **a_reading(loss_1310="99", way="", attempt="99"))
+    for name in ("loss_1310", "way", "attempt"):
+        assert f'<a href="#{name}">' in page
+
+
 @pytest.mark.parametrize("fibre", ["", "x" * 10_000])
 def test_a_fibre_that_is_none_is_refused_before_its_reading_is_asked_for(opened: Opened, fibre: str) -> None:
     pole = opened()
     page = pole.refused(422, at="reading", fibre=fibre, joint="1")
     assert "Which joint?" in page
     assert 'href="#fibre"' in page
-    assert ("fibre: is missing" if not fibre else "is 10000 characters long; allowed: 1 to 64") in page
+    assert ("Fibre: is missing" if not fibre else "is 10000 characters long; allowed: 1 to 64") in page
 
 
 @pytest.mark.parametrize("joint", ["", "0", "3", "x", "\u0663", "1" * 10_000, SCRIPT])
@@ -759,7 +765,7 @@ def test_the_end_says_what_is_open_what_was_done_what_is_owed_and_where_it_is_ke
     assert "Not done yet: 7 stops are open." in said
     assert "T1F1, joint 1. Attempt 1: 0.04 dB at 1310 nm; Accept" in said
     assert "T1F2, joint 1. Attempt 1: 0.40 dB at 1310 nm; Redo" in said
-    assert "Still owed: The trace from the far end." in said
+    assert "Still owed by 11 May 2021 09:10 UTC: The trace from the far end." in said
     assert f'href="/v1/advice/{pole.id}"' in page
     assert f'href="/v1/advice/{pole.id}/outcomes"' in page
 
