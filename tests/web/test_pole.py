@@ -593,7 +593,7 @@ def test_a_bad_one_leads_to_its_next_attempt_with_the_chance_that_it_helps_and_w
     again = pole.get(buttons(page)["Enter the next attempt"])
     assert "Fibre T1F1, joint 1, attempt 2" in again
     assert "Attempt 1: 0.40 dB at 1310 nm; Redo" in text_of(again)
-    assert 'name="loss_1310" dir="auto" autocomplete="off" value=""' in again
+    assert 'name="loss_1310" dir="auto" value=""' in again
 
 
 def test_one_that_waits_is_told_again_as_the_same_attempt_with_all_that_was_typed(
