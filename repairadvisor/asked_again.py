@@ -18,6 +18,9 @@ from repairadvisor.replay import told_again
 from repairadvisor.service import Advisor, Answer, KeepAs
 from repairadvisor.store.records import StoredAdvice
 
+#: Where the crew is once it has begun to work.
+ON_SITE = "on_site"
+
 
 def ask_again(
     advisor: Advisor, stored: StoredAdvice, found: Mapping[str, object], clock: datetime, plan: str = "", key: str = ""
@@ -30,11 +33,10 @@ def ask_again(
     """
     context, _, _ = told_again(stored)
     now = max(clock.astimezone(UTC), context.now.astimezone(UTC))
-    request: dict[str, object] = {
-        "facts": {**told_later(context, now), **found},
-        "now": now.isoformat(),
-        "record": True,
-    }
+    told = told_later(context, now)
+    if found.get("crew_place") == ON_SITE:
+        told.pop("travel_min", None)  # there is no way left to travel
+    request: dict[str, object] = {"facts": {**told, **found}, "now": now.isoformat(), "record": True}
     if plan and advisor.knows_plan(plan):
         request["issued_plan"] = plan
     return advisor.advise(request, clock, _keep_as(stored.id, found, key) if key else None)

@@ -92,12 +92,14 @@ def report_of(typed: Typed, advice_id: str) -> dict[str, object]:
     if any(typed[f"{_LOSS}{nm}"] for nm in typed.nms) and not typed["way"]:
         # From one end and from both are not the same: nobody may guess which it was.
         faults.append(Fault("missing", "way", "", "is missing beside a loss", ", ".join(CHOICES["way"])))
-    if faults:
+    if any(fault.slug == "too-long" for fault in faults):
         raise InputError(faults)
     try:
         row = read_cells({"advice": advice_id, **_cells(typed)}, "")
     except InputError as error:
-        raise InputError(led_back(error.faults)) from error
+        raise InputError((*faults, *led_back(error.faults))) from error
+    if faults:
+        raise InputError(faults)
     return {"advice": advice_id, "attempts": [_told(one) for one in row.entries]}
 
 
@@ -113,13 +115,16 @@ def led_back(faults: Iterable[Fault]) -> tuple[Fault, ...]:
 
 
 def _cells(typed: Typed) -> dict[str, str]:
-    """The same as cells of a table of results."""
-    cells = {name: typed[name] for name in (*NAMING, "pull_test", "inspection", "body_reopens", *MORE) if typed[name]}
+    """The same as cells of a table of results. What is no word of a choice is told elsewhere, and left out; where the
+    way is not told, the wider range of one end is what its losses are looked at by."""
+    words = {name: typed[name] for name in CHOICES if typed[name] in CHOICES[name]}
+    way, bound = words.pop("way", "from_near"), words.pop("bound", "")
+    cells = {name: typed[name] for name in (*NAMING, *MORE) if typed[name]} | words
     for nm in typed.nms:
         if typed[f"{_LOSS}{nm}"]:
-            cells[f"{typed['way']}_{nm}_db"] = typed[f"{_LOSS}{nm}"]
-            if typed["bound"]:
-                cells[f"bound_{nm}"] = typed["bound"]
+            cells[f"{way}_{nm}_db"] = typed[f"{_LOSS}{nm}"]
+            if bound:
+                cells[f"bound_{nm}"] = bound
     return cells
 
 

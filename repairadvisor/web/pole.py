@@ -13,7 +13,7 @@ from datetime import UTC, datetime
 from flask import Blueprint, Response, render_template, request
 from werkzeug.exceptions import UnsupportedMediaType
 
-from repairadvisor.asked_again import ask_again
+from repairadvisor.asked_again import ON_SITE, ask_again
 from repairadvisor.decision.loosening import PROTECTING
 from repairadvisor.errors import ConflictError, Fault, InputError, NotFoundError
 from repairadvisor.facts.vocabulary import BY_NAME
@@ -137,7 +137,7 @@ def _asked(here: Here, status: int, typed: Mapping[str, str], faults: tuple[Faul
     asked = [one for one in here.advice.questions if one.fact in BY_NAME]
     fields = [_field(one.fact, typed, faults) for one in asked[:1]]
     cautions = [one.text for one in here.advice.cautions]
-    return page(here, "standing", status, faults, cautions=cautions, asked=asked, fields=fields)
+    return page(here, "standing", status, faults, _labels(fields), cautions=cautions, asked=asked, fields=fields)
 
 
 def _list(here: Here) -> Response:
@@ -158,7 +158,7 @@ def _not_certain(here: Here, status: int, typed: Mapping[str, str], faults: tupl
     check = next(one for one in here.advice.checks_on_arrival if one.screen == stop.screen)
     ready = [one for one in here.advice.fallbacks if stop.screen in one.after]
     fields = [_field(name, typed, faults) for name in check.facts if name in BY_NAME]
-    return page(here, "failed", status, faults, stop=stop, check=check, ready=ready, fields=fields)
+    return page(here, "failed", status, faults, _labels(fields), stop=stop, check=check, ready=ready, fields=fields)
 
 
 def _ask_again(here: Here) -> Response:
@@ -167,17 +167,23 @@ def _ask_again(here: Here) -> Response:
     faults = tuple(fault for name, value in typed.items() for fault in wrong_length(name, value))
     if faults:
         return again(here, 422, typed, faults)
-    told = {name: typed_fact(name, value) for name, value in typed.items()}
+    # Whoever has done a step is there: what is on the van can no longer be decided by loading it.
+    there = {"crew_place": ON_SITE} if here.walk.has_begun else {}
+    told = {**there, **{name: typed_fact(name, value) for name, value in typed.items()}}
     plan = "" if here.advice.plan is None else here.advice.plan.id
     try:
         answer = ask_again(advisor(), here.stored, told, here.clock, plan, here.given.get("key", "")[:64])
     except InputError as error:
-        return again(here, 422, typed, error.faults)
+        return again(here, 422, typed, error.faults) if typed else page(here, "cannot", 422, error.faults)
     return go_on(here.walk.carried_to(str(answer.id), checks_hold=not here.has_run_out))
 
 
 def _field(name: str, typed: Mapping[str, str], faults: tuple[Fault, ...]) -> Field:
     return field_of(name, Spoken.of(advisor().wording), typed.get(name, ""), faults)
+
+
+def _labels(fields: list[Field]) -> dict[str, str]:
+    return {one.name: one.said for one in fields}
 
 
 # --- otherwise than advised -----------------------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 from flask import Response
@@ -29,7 +30,7 @@ def _which_joint(here: Here, status: int, faults: tuple[Fault, ...]) -> Response
     except InputError as error:
         return page(here, "cannot", 409, error.faults)
     fibre = here.given.get("fibre", "").strip()
-    return page(here, "joint", status, faults, fibre=fibre, joints=repair.joints)
+    return page(here, "joint", status, faults, _labels(), fibre=fibre, joints=repair.joints)
 
 
 def reading_of(here: Here) -> Response:
@@ -59,7 +60,8 @@ def _ask_reading(here: Here, status: int, faults: tuple[Fault, ...], conflict: s
         here,
         "reading",
         status,
-        faults,
+        _with_words(faults),
+        _labels(typed.nms),
         typed=typed.with_(attempt=attempt, method=method, made_at=made_at),
         limits=_limits(here, joint, number),
         kept=[_attempt_line(one) for one in kept],
@@ -138,7 +140,7 @@ def _at_end(here: Here, status: int, faults: tuple[Fault, ...]) -> Response:
     work = work_done().so_far(here.walk.advice_id, here.clock)
     attempts = [(stretches(one.fibres), one.joint, _attempt_line(one)) for one in work.attempts]
     left = [stop for stop in here.walk.stops if not here.walk.is_done(stop)]
-    return page(here, "end", status, faults, work=work, attempts=attempts, left=left, owed=_owed(work))
+    return page(here, "end", status, faults, _labels(), work=work, attempts=attempts, left=left, owed=_owed(work))
 
 
 def _owed(work: WorkSoFar) -> list[str]:
@@ -149,9 +151,8 @@ def _owed(work: WorkSoFar) -> list[str]:
             said.append(say("pole", "end_attempt", fibres=stretches(one.fibres), joint=one.joint, said=one.say))
         elif one.owed:
             owed = "; ".join(each.said for each in one.owed)
-            line = say("pole", "verdict_owed", owed=owed)
+            line = say("pole", "verdict_owed_by", owed=owed, moment=figures.moment(one.owed_by))
             said.append(say("pole", "end_attempt", fibres=stretches(one.fibres), joint=one.joint, said=line))
-            said.append(say("pole", "verdict_owed_by", moment=figures.moment(one.owed_by)))
     if work.is_temporary:
         due = say("pole", "end_due", day=work.due_on) if work.due_on else say("pole", "end_not_due")
         said.append(say("pole", "end_temporary", due=due))
@@ -170,7 +171,8 @@ def close(here: Here) -> Response:
     try:
         work_done().report(report, here.clock)
     except InputError as error:
-        return _at_end(here, 422, error.faults)
+        faults = (replace(one, field=one.field.removeprefix("temporary.")) for one in error.faults)
+        return _at_end(here, 422, tuple(faults))
     return go_on(here.walk.link("end"))
 
 
@@ -186,3 +188,22 @@ def _method_said(method: str) -> str:
     """What a method is called by the policy, and ours where it has no word for it."""
     words: Any = advisor().wording.get("plan_word", {})
     return str(words.get("method", {}).get(method) or figures.words(method))
+
+
+def _labels(nms: tuple[int, ...] = ()) -> dict[str, str]:
+    """What the fields of these pages are called."""
+    found = {f"loss_{nm}": say("pole", "loss", nm=nm) for nm in nms}
+    found |= {name: say("pole", "choice", name, "name") for name in measured.CHOICES}
+    found |= {name: say("pole", "field", name) for name in measured.MORE}
+    plain = ("fibre", "joint", "attempt", "method", "made_at", "evidence", "due_on", "responsible")
+    return found | {name: say("pole", "label", name) for name in plain}
+
+
+def _with_words(faults: tuple[Fault, ...]) -> tuple[Fault, ...]:
+    """Faults of a choice with its words as they stand on the page."""
+    return tuple(
+        replace(fault, allowed=", ".join(say("pole", "choice", fault.field, word) for word in words))
+        if (words := measured.CHOICES.get(fault.field, ()))
+        else fault
+        for fault in faults
+    )

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
+from types import MappingProxyType
 from typing import Any
 
 from flask import Response, current_app, render_template
@@ -52,7 +53,15 @@ class Here:
         return self.walk.stop(self.given.get("of", ""))
 
 
-def page(here: Here, view: str, status: int = 200, faults: tuple[Fault, ...] = (), **parts: object) -> Response:
+def page(
+    here: Here,
+    view: str,
+    status: int = 200,
+    faults: tuple[Fault, ...] = (),
+    labels: Mapping[str, str] = MappingProxyType({}),
+    **parts: object,
+) -> Response:
+    """A page of this walk; ``labels`` are what its fields are called, so that what is wrong is said of them."""
     shown = render_template(
         "pole.html",
         view=view,
@@ -61,7 +70,9 @@ def page(here: Here, view: str, status: int = 200, faults: tuple[Fault, ...] = (
         advice=here.advice,
         notices=_notices(here),
         key=uuid.uuid4().hex,
-        faults=faults,
+        faults=[
+            (fault.field, replace(fault, field=labels.get(fault.field, fault.field)).sentence()) for fault in faults
+        ],
         said=sentences,
         **parts,
     )

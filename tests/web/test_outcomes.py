@@ -289,6 +289,15 @@ def test_a_report_without_an_attempt(client: FlaskClient, advice: str, body: dic
     assert problem(client, {"advice": advice, **body})["faults"]
 
 
+def test_what_goes_with_the_work_may_be_told_before_a_joint_is_made(client: FlaskClient, advice: str) -> None:
+    body = {"advice": advice, "evidence": ["Step 1 otherwise: no room for a tent"]}
+    said = client.post("/v1/outcomes", json=body).get_json()
+    assert (said["attempts_new"], said["verdicts"], said["evidence"]) == (0, [], body["evidence"])
+    assert client.post("/v1/outcomes", json=body).get_json()["id"] == said["id"]
+    later = client.post("/v1/outcomes", json={"advice": advice, "temporary": {"due_on": "2031-05-20"}}).get_json()
+    assert (later["due_on"], later["evidence"]) == ("2031-05-20", body["evidence"])
+
+
 def test_an_advice_without_a_plan_needs_the_plan_that_was_carried_out(
     tmp_path: Any, engine: Engine, records: Records
 ) -> None:

@@ -1,0 +1,813 @@
+"""The pole: a kept advice walked through one thing at a time. No outside source: these are promises of this product.
+
+The method behind is a fixed one: up to 0.15 dB at 1310 nm both ways a joint may stay.
+"""
+
+from __future__ import annotations
+
+import html
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+from urllib.parse import parse_qs, urlencode, urlsplit
+
+import pytest
+from builders import (
+    FixedMethod,
+    a_caution,
+    a_check,
+    a_crowded_advice,
+    a_database_url,
+    a_loss,
+    a_plan,
+    a_question_first,
+    a_stand_off,
+    a_verdict,
+    a_wait,
+    an_advice,
+    an_out_of_scope,
+)
+from flask.testing import FlaskClient
+from sqlalchemy import Engine
+
+from repairadvisor.decision.advice import Advice, Step
+from repairadvisor.decision.method import METHOD_VERSION
+from repairadvisor.facts.context import Context
+from repairadvisor.facts.value import Known
+from repairadvisor.outcome.verdict import Verdict
+from repairadvisor.service import Advisor
+from repairadvisor.settings import Settings
+from repairadvisor.store.outcomes import Outcomes
+from repairadvisor.store.records import Records
+from repairadvisor.web.app import create_app
+
+SCRIPT = "</textarea><script>alert(1)</script>"
+RIGHT_TO_LEFT = "\u05e2\u05de\u05d5\u05d3"
+
+
+@dataclass(frozen=True)
+class Recording(FixedMethod):
+    """A fixed method that remembers what it was asked, and gives ``verdict`` whatever is measured, if there is one."""
+
+    asked: list[tuple[Context, str]] = field(default_factory=list)
+    verdict: Mapping[str, Any] | None = None
+
+    def advise(self, context: Context, issued_plan: str = "", *, turning: bool = False) -> Advice:
+        self.asked.append((context, issued_plan))
+        return super().advise(context, issued_plan, turning=turning)
+
+    def judge(self, context: Context, plan_id: str, attempts: Any, now: datetime) -> tuple[Verdict, ...]:
+        found = super().judge(context, plan_id, attempts, now)
+        return found if self.verdict is None else tuple(replace(one, **self.verdict) for one in found)
+
+
+@dataclass
+class Pole:
+    """A telephone on which an advice is open."""
+
+    client: FlaskClient
+    method: Recording
+    id: str
+
+    def get(self, address: str = "", **asked: str) -> str:
+        answer = self.client.get(address or f"/pole?{urlencode({'advice': self.id, **asked})}")
+        assert answer.status_code == 200, answer.get_data(as_text=True)
+        return answer.get_data(as_text=True)
+
+    def refused(self, status: int, **asked: str) -> str:
+        answer = self.client.get(f"/pole?{urlencode({'advice': self.id, **asked})}")
+        assert answer.status_code == status
+        return answer.get_data(as_text=True)
+
+    def post(self, path: str, status: int = 303, **told: str) -> str:
+        """What follows from a form: where it leads, or the page where it is refused."""
+        answer = self.client.post(path, data={"advice": self.id, **told})
+        assert answer.status_code == status, answer.get_data(as_text=True)
+        return answer.headers.get("Location", "") or answer.get_data(as_text=True)
+
+
+Opened = Callable[..., Pole]
+
+
+@pytest.fixture
+def opened(tmp_path: Path, records: Records) -> Opened:
+    """An advice, kept, and opened at the pole."""
+
+    def open_(advice: Advice | None = None, verdict: Mapping[str, Any] | None = None, **facts: object) -> Pole:
+        method = Recording(advice or current(), verdict=verdict)
+        client = create_app(Settings(database_url=a_database_url(tmp_path)), Advisor(method, records)).test_client()
+        given = client.post("/v1/advice", json={"facts": facts or {"place": "pole_top"}})
+        return Pole(client, method, given.headers["Location"].rpartition("/")[2])
+
+    return open_
+
+
+def current(advice: Advice | None = None, **changes: Any) -> Advice:
+    """An advice of this method that has not run out."""
+    return replace(advice or an_advice(), method_version=METHOD_VERSION, **{"valid_until": "", **changes})
+
+
+def text_of(page: str) -> str:
+    """What is read on a page."""
+    return " ".join(html.unescape(re.sub(r"<[^>]*>", " ", page[page.index("<main") :])).split())
+
+
+def thing(page: str) -> str:
+    """The one thing that a page shows."""
+    (found,) = re.findall(r'<p class="[^"]*\bthing\b[^"]*">(.*?)</p>', page)
+    return html.unescape(found)
+
+
+def buttons(page: str) -> dict[str, str]:
+    """Where the targets of a page lead, by what stands on them."""
+    found = re.findall(r'<a class="again[^"]*" href="([^"]*)">([^<]*)</a>', page)
+    return {html.unescape(said): html.unescape(link) for link, said in found}
+
+
+def forward(page: str) -> str:
+    """Where a page leads when its thing is done."""
+    return next(iter(buttons(page).values()))
+
+
+def walked(pole: Pole) -> list[str]:
+    """The headings and things of a walk from its start to its end."""
+    seen, page = [], pole.get()
+    while "<h1>What is done" not in page:
+        (heading,) = re.findall(r"<h1>(.*?)</h1>", page)
+        seen.append(f"{heading}: {thing(page)}")
+        page = pole.get(forward(page))
+    return seen
+
+
+# --- one thing at a time --------------------------------------------------------------------------------------
+
+
+def test_an_advice_is_walked_from_its_start_to_its_end_one_thing_at_a_time(opened: Opened) -> None:
+    advice = an_advice()
+    height, glass, pole_gives_way = (one.text for one in advice.cautions)
+    assert walked(opened()) == [
+        f"Repair: {advice.say}",
+        f"Caution: {height}",
+        f"Caution: {pole_gives_way}",
+        "Make certain, 1 of 1: The pole is tested and found sound.",
+        "Step 1 of 2: Set out the tent beside the pole.",
+        f"Caution: {glass}",
+        "Step 2 of 2: Strip, cleave and fuse the fibre.",
+    ]
+
+
+def test_of_many_cautions_each_stands_whole_on_its_own_page_before_what_it_concerns(opened: Opened) -> None:
+    advice = current(a_crowded_advice())
+    seen = walked(opened(advice))
+    for caution in advice.cautions:
+        (at,) = [number for number, one in enumerate(seen) if one == f"Caution: {caution.text}"]
+        after = [one for one in seen[at:] if not one.startswith("Caution")]
+        if caution.owed_to == "known" and caution.before_step:
+            assert after[0].startswith(f"Step {caution.before_step} of")
+        else:
+            assert after[0].startswith("Make certain, 1 of 2")
+    assert len(seen) == len(set(seen)) == 1 + len(advice.cautions) + 2 + 2
+
+
+def test_the_limit_stands_with_its_step(opened: Opened) -> None:
+    pole = opened()
+    page = pole.get()
+    while "Step 2 of 2" not in page:
+        page = pole.get(forward(page))
+    assert "Done when: 0.15 dB or better, both ways averaged" in text_of(page)
+
+
+def test_nothing_is_shown_before_everything_ahead_of_it_is_done(opened: Opened) -> None:
+    pole = opened()
+    links = []
+    page = pole.get()
+    while "<h1>What is done" not in page:
+        links.append(forward(page))
+        page = pole.get(links[-1])
+    last = parse_qs(urlsplit(links[-1]).query)["ticked"][0].split(".")
+    for name in last[1:]:
+        assert thing(pole.get(at=name)) == an_advice().say
+        assert thing(pole.get(at=name, ticked=last[0])) == an_advice().cautions[0].text
+
+
+def test_a_link_shows_the_same_again_with_what_is_ticked(opened: Opened) -> None:
+    pole = opened()
+    address = forward(pole.get(forward(pole.get())))
+    keys = re.compile(r'name="key" value="[0-9a-f]+"')
+    assert keys.sub("", pole.get(address)) == keys.sub("", pole.get(address))
+    assert "1 of 3 cautions read" in text_of(pole.get(address))
+
+
+def test_a_tick_can_be_taken_away(opened: Opened) -> None:
+    pole = opened()
+    begun = forward(pole.get())
+    read = forward(pole.get(begun))
+    name = parse_qs(urlsplit(read).query)["ticked"][0].split(".")[1]
+    page = pole.get(f"{read}&at={name}")
+    assert "Ticked: done." in page
+    taken = pole.get(buttons(page)["Take the tick away"])
+    assert "0 of 3 cautions read" in text_of(taken)
+    assert "I have read this" in buttons(taken)
+
+
+def test_all_stops_can_be_read_ahead_each_caution_before_its_step(opened: Opened) -> None:
+    said = text_of(opened().get(at="list"))
+    places = [said.index(one) for one in ("Set out the tent", "Splinters of glass", "Strip, cleave and fuse")]
+    assert places == sorted(places)
+
+
+def test_what_a_cut_link_has_lost_is_said(opened: Opened) -> None:
+    pole = opened()
+    begun = forward(pole.get())
+    assert "A tick may be missing" not in pole.get(begun)
+    assert "A tick may be missing" in pole.get(forward(pole.get(begun))[:-2])
+
+
+def test_a_tick_of_something_that_says_something_else_does_not_count(opened: Opened) -> None:
+    before = opened()
+    links = forward(before.get(forward(before.get(forward(before.get())))))
+    height, glass, structures = an_advice().cautions
+    changed = replace(height, text="A fall kills. Go up in the cradle only; the person in charge decides.")
+    after = opened(current(cautions=(changed, glass, structures)))
+    ticked = parse_qs(urlsplit(links).query)["ticked"][0]
+    assert thing(after.get(ticked=ticked)) == changed.text
+
+
+def test_chances_are_said_with_what_to_do_about_them(opened: Opened) -> None:
+    said = text_of(opened().get())
+    assert "Closes in more than 99 of 100 such repairs: measure as usual." in said
+    assert "A joint has to be made again on one fibre in 25: take one spare part of each kind" in said
+
+
+@pytest.mark.parametrize(
+    ("again", "do"),
+    [
+        (0.6, "two more attempts at each joint"),
+        (0.4, "two more attempts at each joint"),
+        (0.39, "take two spare parts"),
+        (0.1, "take two spare parts"),
+        (0.099, "take one spare part"),
+        (0.001, "one spare part of each kind is enough"),
+    ],
+)
+def test_what_to_do_about_a_chance_goes_by_the_thresholds_of_the_policy(opened: Opened, again: float, do: str) -> None:
+    assert do in text_of(opened(current(loss=a_loss(redos_expected=again))).get())
+
+
+def test_what_is_for_continuity_only_and_loosened_rules_are_said_before_it_begins(opened: Opened) -> None:
+    only = "For continuity only: this misses the budget."
+    assert only in text_of(opened(current(continuity_only=only)).get())
+
+
+# --- where nobody works ---------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("advice", [a_stand_off(), a_wait(), a_question_first(), an_out_of_scope()])
+@pytest.mark.parametrize("at", ["", "list", "reading", "failed", "otherwise", "end", "x"])
+def test_an_answer_under_which_nobody_works_comes_first_and_has_no_steps(
+    opened: Opened, advice: Advice, at: str
+) -> None:
+    tempting = current(advice, steps=(Step(1, "Climb up.", "", ()),))
+    said = text_of(opened(tempting).get(at=at, ticked="start"))
+    assert "Climb up." not in said
+    assert advice.say in said
+    for line in (*(one.text for one in advice.cautions), *advice.call, *(advice.wait.meanwhile if advice.wait else ())):
+        assert line in said
+    assert "Begin" not in said
+
+
+def test_the_first_question_of_such_an_answer_can_be_answered(opened: Opened) -> None:
+    pole = opened(current(a_question_first()))
+    page = pole.get()
+    assert "How many metres of cable hang in the loop on the house side?" in page
+    assert 'name="spare_far_m"' in page
+    pole.post("/pole/found", spare_far_m="1.5")
+    context, _ = pole.method.asked[-1]
+    assert context.state("spare_far_m") is not None
+
+
+def test_work_cannot_be_reported_under_it(opened: Opened, engine: Engine) -> None:
+    pole = opened(current(a_stand_off()))
+    pole.post("/pole/reading", 200, **a_reading())
+    pole.post("/pole/otherwise", 200, reason="x")
+    assert Outcomes(engine).count() == 0
+
+
+# --- which advice ---------------------------------------------------------------------------------------------
+
+
+def test_without_an_advice_it_asks_which(opened: Opened) -> None:
+    page = opened().client.get("/pole").get_data(as_text=True)
+    assert "Which advice?" in page
+    assert 'name="advice"' in page
+
+
+@pytest.mark.parametrize("typed", ["x", SCRIPT, "9" * 10_000, RIGHT_TO_LEFT, "21b7c0205210", "' OR 1=1"])
+def test_an_id_that_is_none_is_refused_with_what_an_id_is(opened: Opened, typed: str) -> None:
+    answer = opened().client.get("/pole", query_string={"advice": typed})
+    page = answer.get_data(as_text=True)
+    assert answer.status_code == 422
+    assert "this is no id of an advice; allowed: 32 of the digits" in text_of(page)
+    assert "<script" not in page
+    assert len(page) < 4000
+
+
+def test_an_id_under_which_nothing_is_kept(opened: Opened) -> None:
+    answer = opened().client.get("/pole?advice=" + "0" * 32)
+    assert answer.status_code == 404
+    assert "no advice is kept under this id" in answer.get_data(as_text=True)
+
+
+def test_the_desk_leads_to_the_pole_once_an_advice_is_kept(opened: Opened) -> None:
+    page = opened().client.post("/", data={"place": "pole_top"}).get_data(as_text=True)
+    (link,) = re.findall(r'href="(/pole\?advice=[0-9a-f]{32})"', page)
+    assert an_advice().say in page
+    assert opened().client.get(link).status_code == 200
+
+
+@pytest.mark.parametrize("path", ["/pole/found", "/pole/otherwise", "/pole/reading", "/pole/closing"])
+def test_only_a_form_is_taken(opened: Opened, path: str) -> None:
+    assert opened().client.post(path, json={}).status_code == 415
+
+
+# --- what makes an advice doubtful ----------------------------------------------------------------------------
+
+LONG_AGO = "2021-05-04T09:00:00+00:00"
+
+
+def test_an_advice_that_has_run_out_is_not_begun(opened: Opened) -> None:
+    pole = opened(current(valid_until=LONG_AGO))
+    for asked in ({}, {"ticked": "start"}, {"at": "list"}):
+        page = pole.get(**asked)
+        assert "This advice ran out at 4 May 2021 09:00 UTC: the wind was seen then." in text_of(page)
+        assert "Begin" not in buttons(page)
+        assert "Set out the tent" not in page
+        assert 'action="/pole/found"' in page
+
+
+def test_who_is_in_the_middle_of_it_goes_on_and_is_told(opened: Opened) -> None:
+    fresh = opened()
+    page = fresh.get()
+    while "Step 2 of 2" not in page:
+        address = forward(page)
+        page = fresh.get(address)
+    late = opened(current(valid_until=LONG_AGO))
+    page = late.get(ticked=parse_qs(urlsplit(address).query)["ticked"][0])
+    assert thing(page) == "Strip, cleave and fuse the fibre."
+    assert "This advice ran out" in text_of(page)
+
+
+def test_asked_again_after_it_ran_out_checks_are_made_anew_and_steps_stay_done(opened: Opened) -> None:
+    fresh = opened()
+    page = fresh.get()
+    while "<h1>What is done" not in page:
+        address = forward(page)
+        page = fresh.get(address)
+    ticked = parse_qs(urlsplit(address).query)["ticked"][0]
+    late = opened(current(valid_until=LONG_AGO))
+    again = late.post("/pole/found", ticked=ticked)
+    said = text_of(late.get(again))
+    assert "0 of 1 checks certain, 2 of 2 steps done" in said
+    assert "1 of 1 checks certain" in text_of(fresh.get(fresh.post("/pole/found", ticked=ticked)))
+
+
+def test_advice_of_another_policy_or_method_is_said_to_be(opened: Opened, tmp_path: Path, records: Records) -> None:
+    pole = opened()
+    assert "other rules" not in pole.get()
+    method = Recording(current(), policy_text=b"another policy")
+    client = create_app(Settings(database_url=a_database_url(tmp_path)), Advisor(method, records)).test_client()
+    assert "given under other rules" in client.get(f"/pole?advice={pole.id}").get_data(as_text=True)
+    assert "by an earlier method" in opened(replace(current(), method_version="2")).get()
+
+
+# --- a check that failed --------------------------------------------------------------------------------------
+
+
+def at_check(pole: Pole) -> str:
+    page = pole.get()
+    while "Make certain" not in page:
+        page = pole.get(forward(page))
+    return page
+
+
+def check_that_may_be_skipped(**changes: Any) -> Advice:
+    return current(checks_on_arrival=(a_check(kind="competence"),), **changes)
+
+
+def test_a_check_that_failed_leads_to_what_is_held_ready_for_it_with_its_cautions_first(opened: Opened) -> None:
+    held = replace(an_advice().fallbacks[0], after=("pole-sound",))
+    pole = opened(current(fallbacks=(held,)))
+    page = text_of(pole.get(buttons(at_check(pole))["It failed, or nobody is sure"]))
+    order = ["stand off and ring the control room", held.cautions[0], held.said, held.not_before[0], "What was found?"]
+    places = [page.index(one) for one in order]
+    assert places == sorted(places)
+
+
+def test_what_is_held_ready_for_another_check_is_not_offered(opened: Opened) -> None:
+    pole = opened()
+    assert "Held ready" not in pole.get(buttons(at_check(pole))["It failed, or nobody is sure"])
+
+
+def test_what_was_found_is_asked_again_with_the_plan_and_the_age_of_what_was_told(opened: Opened) -> None:
+    pole = opened(place="pole_top", wind_gust_mps=5)
+    page = pole.get(buttons(at_check(pole))["It failed, or nobody is sure"])
+    values = re.findall(r'<button name="pole_condition" value="([^"]*)">', page)
+    assert len(values) >= 2
+    hidden = dict(re.findall(r'name="(\w+)" value="([^"]*)"', page))
+    first, _ = pole.method.asked[0]
+    told = {"pole_condition": values[-1], **{name: hidden[name] for name in ("ticked", "of", "key")}}
+    address = pole.post("/pole/found", **told)
+    context, plan = pole.method.asked[-1]
+    assert plan == a_plan().id
+    assert context.held["pole_condition"].seen_at is None
+    assert context.held["wind_gust_mps"].seen_at == first.now
+    assert context.now > first.now
+    fresh = parse_qs(urlsplit(address).query)["advice"][0]
+    assert fresh != pole.id
+    # Pressed twice it is one advice; something else that was found is another.
+    assert pole.post("/pole/found", **told) == address
+    other = pole.post("/pole/found", **{**told, "pole_condition": values[0]})
+    assert parse_qs(urlsplit(other).query)["advice"][0] != fresh
+
+
+def test_whoever_has_done_a_step_is_at_the_place(opened: Opened) -> None:
+    pole = opened(place="pole_top")
+    pole.post("/pole/found")
+    assert pole.method.asked[-1][0].state("crew_place") is None
+    page = pole.get()
+    while "<h1>Step 2" not in page and "Splinters" not in page:
+        address = forward(page)
+        page = pole.get(address)
+    pole.post("/pole/found", ticked=parse_qs(urlsplit(address).query)["ticked"][0])
+    assert pole.method.asked[-1][0].state("crew_place") == Known("on_site")
+
+
+@pytest.mark.parametrize("typed", [SCRIPT, "9" * 10_000, RIGHT_TO_LEFT])
+def test_what_was_found_and_cannot_be_used_is_refused_and_kept_on_the_page(opened: Opened, typed: str) -> None:
+    pole = opened(current(checks_on_arrival=(a_check(facts=("wind_gust_mps", "pole_condition")),)))
+    link = buttons(at_check(pole))["It failed, or nobody is sure"]
+    of, ticked = (parse_qs(urlsplit(link).query)[name][0] for name in ("of", "ticked"))
+    page = pole.post("/pole/found", 422, of=of, ticked=ticked, wind_gust_mps=typed)
+    assert f'value="{html.escape(typed)}"'.replace("&#x27;", "&#39;") in page
+    assert 'href="#wind_gust_mps"' in page
+    assert "<script" not in page
+    assert len(pole.method.asked) == 1
+
+
+# --- otherwise than advised -----------------------------------------------------------------------------------
+
+
+def at_step(pole: Pole) -> str:
+    page = pole.get()
+    while "<h1>Step" not in page:
+        page = pole.get(forward(page))
+    return page
+
+
+def why(pole: Pole, page: str) -> dict[str, str]:
+    asked = pole.get(buttons(page)["I do it otherwise"])
+    return dict(re.findall(r'name="(ticked|of)" value="([^"]*)"', asked))
+
+
+def test_a_step_done_otherwise_is_kept_with_its_reason_before_any_joint_is_made(opened: Opened, engine: Engine) -> None:
+    pole = opened()
+    address = pole.post("/pole/otherwise", **why(pole, at_step(pole)), reason="no room for a tent")
+    assert "reason" not in address
+    page = pole.get(address)
+    assert "<h1>Caution" in page  # it goes on
+    assert "1 of 2 steps done" in text_of(page)
+    end = text_of(pole.get(f"{address}&at=end"))
+    assert "Step 1 otherwise: no room for a tent" in end
+    assert pole.client.get(f"/v1/advice/{pole.id}/outcomes").get_json()["evidence"] == [
+        "Step 1 otherwise: no room for a tent"
+    ]
+    assert "Done otherwise than advised." in text_of(pole.get(f"{address}&at=list"))
+
+
+def test_the_same_reason_sent_twice_is_kept_once(opened: Opened) -> None:
+    pole = opened()
+    told = why(pole, at_step(pole))
+    assert pole.post("/pole/otherwise", **told, reason="x") == pole.post("/pole/otherwise", **told, reason="x")
+    assert len(pole.client.get(f"/v1/advice/{pole.id}/outcomes").get_json()["evidence"]) == 1
+
+
+@pytest.mark.parametrize(
+    ("reason", "fault"),
+    [
+        ("", "reason: is missing; allowed: 1 to 150 characters"),
+        ("x" * 10_000, "reason: is 10000 characters long; allowed: 1 to 150 characters"),
+        (f"{SCRIPT}\u0007", "reason: holds characters that cannot be printed"),
+    ],
+)
+def test_a_reason_that_cannot_be_kept_is_refused_and_nothing_typed_is_lost(
+    opened: Opened, reason: str, fault: str
+) -> None:
+    pole = opened()
+    page = pole.post("/pole/otherwise", 422, **why(pole, at_step(pole)), reason=reason)
+    assert fault in html.unescape(page)
+    assert f">{reason}</textarea>" in html.unescape(page)
+    assert "<script" not in page
+    assert pole.client.get(f"/v1/advice/{pole.id}/outcomes").get_json()["evidence"] == []
+
+
+@pytest.mark.parametrize("reason", [SCRIPT, RIGHT_TO_LEFT, "two\nlines"])
+def test_a_reason_is_shown_as_it_was_told_and_never_as_a_script(opened: Opened, reason: str) -> None:
+    pole = opened()
+    page = pole.get(pole.post("/pole/otherwise", **why(pole, at_step(pole)), reason=reason) + "&at=end")
+    assert " ".join(reason.split()) in html.unescape(page)
+    assert "<script" not in page
+
+
+def test_a_check_that_protects_people_is_never_passed_by_a_reason(opened: Opened) -> None:
+    pole = opened()
+    page = at_check(pole)
+    assert "I do it otherwise" not in buttons(page)
+    of = parse_qs(urlsplit(buttons(page)["It failed, or nobody is sure"]).query)
+    told = {name: of[name][0] for name in ("of", "ticked")}
+    assert "<h1>Make certain" in pole.post("/pole/otherwise", 200, **told, reason="in a hurry")
+    assert "<h1>Make certain" in pole.get(at="otherwise", **told)
+
+
+def test_any_other_check_may_be_with_a_reason(opened: Opened) -> None:
+    pole = opened(check_that_may_be_skipped())
+    address = pole.post("/pole/otherwise", **why(pole, at_check(pole)), reason="the owner told us by radio")
+    assert "Check 1 otherwise: the owner told us by radio" in text_of(pole.get(f"{address}&at=end"))
+
+
+# --- a joint that was measured --------------------------------------------------------------------------------
+
+MADE_AT = "2021-05-04T09:10:00+00:00"
+
+
+def a_reading(**changes: str) -> dict[str, str]:
+    told = {
+        "fibre": "T1F1",
+        "joint": "1",
+        "attempt": "1",
+        "method": "fusion_splice",
+        "made_at": MADE_AT,
+        "loss_1310": "0.04",
+        "way": "both_ways",
+        "key": "k1",
+    }
+    return {**told, **changes}
+
+
+def test_a_reading_is_asked_for_by_its_joint_with_the_limits_of_its_attempt(opened: Opened) -> None:
+    pole = opened()
+    assert '<button name="joint" value="2">' in pole.get(at="joint")
+    page = pole.get(at="reading", fibre="T1F1", joint="1")
+    said = text_of(page)
+    assert "Fibre T1F1, joint 1, attempt 1" in said
+    assert "Attempt 1 of at most 3." in said
+    assert "Kept up to 0.15 dB: every joint" in said
+    for nm in (1310, 1550):
+        assert f'name="loss_{nm}"' in page
+
+
+def test_a_reading_in_a_verdict_out_in_one_word_and_one_sentence_and_then_what_to_do(
+    opened: Opened, engine: Engine
+) -> None:
+    pole = opened()
+    page = pole.get(pole.post("/pole/reading", **a_reading()))
+    assert re.findall(r"<h1>(.*?)</h1>", page) == ["Accept"]
+    said = text_of(page)
+    order = ["Accept", a_verdict().say, "Lay the joint away and go on.", a_verdict().cautions[0][1], "Clean both ends"]
+    assert [said.index(one) for one in order] == sorted(said.index(one) for one in order)
+    assert "Still owed: The trace from the far end." in said
+    assert next(iter(buttons(page))) == "Next joint"
+    (row,) = Outcomes(engine).attempts()
+    assert (row.fibre, row.joint, row.attempt, row.verdict) == ("T1F1", 1, 1, "accept")
+
+
+def test_a_bad_one_leads_to_its_next_attempt_with_the_chance_that_it_helps_and_what_to_do(opened: Opened) -> None:
+    pole = opened()
+    page = pole.get(pole.post("/pole/reading", **a_reading(loss_1310="0.4")))
+    assert re.findall(r"<h1>(.*?)</h1>", page) == ["Redo"]
+    another = a_verdict().another
+    assert another is not None
+    assert f"{another.said} Make it again now." in text_of(page)
+    again = pole.get(buttons(page)["Enter the next attempt"])
+    assert "Fibre T1F1, joint 1, attempt 2" in again
+    assert "Attempt 1: 0.40 dB at 1310 nm; Redo" in text_of(again)
+    assert 'name="loss_1310" dir="auto" value=""' in again
+
+
+def test_one_that_waits_is_told_again_as_the_same_attempt_with_all_that_was_typed(
+    opened: Opened, engine: Engine
+) -> None:
+    wait = {"verdict": "withheld", "do_first": "measure_other_way", "do_first_said": "measure from the other end"}
+    pole = opened(verdict=wait)
+    page = pole.get(pole.post("/pole/reading", **a_reading(way="from_near", loss_1310="0.2")))
+    assert re.findall(r"<h1>(.*?)</h1>", page) == ["Withheld"]
+    assert "First: measure from the other end" in text_of(page)
+    more = pole.get(buttons(page)["Tell what is missing"])
+    assert "attempt 1" in text_of(more)
+    assert 'value="0.2"' in more
+    assert 'value="from_near" checked' in more
+    assert f'value="{MADE_AT}"' in more
+    pole.post("/pole/reading", **a_reading(key="k2"))
+    (row,) = [one for one in Outcomes(engine).attempts() if one.verdict]
+    assert row.attempt == 1
+
+
+def test_one_to_be_handed_on_says_whom_to_ring_and_what_to_read_out(opened: Opened) -> None:
+    hand_on = {"verdict": "escalate", "to_whom": "owner of the cable", "with_what": ("attempt 1: 0.40 dB",)}
+    pole = opened(verdict=hand_on)
+    page = pole.get(pole.post("/pole/reading", **a_reading(loss_1310="0.4")))
+    said = text_of(page)
+    assert re.findall(r"<h1>(.*?)</h1>", page) == ["Escalate"]
+    assert "Ring: owner of the cable" in said
+    assert "attempt 1: 0.40 dB" in said
+    assert "Enter the next attempt" not in said
+
+
+def test_a_reading_sent_twice_is_kept_once(opened: Opened, engine: Engine) -> None:
+    pole = opened()
+    assert pole.post("/pole/reading", **a_reading()) == pole.post("/pole/reading", **a_reading())
+    assert Outcomes(engine).count() == 1
+
+
+def test_another_reading_from_the_same_page_is_held_up_and_may_be_sent_as_a_correction(
+    opened: Opened, engine: Engine
+) -> None:
+    pole = opened()
+    pole.post("/pole/reading", **a_reading())
+    page = pole.post("/pole/reading", 409, **a_reading(loss_1310="0.14"))
+    assert "Something else was sent from this page before" in page
+    assert 'value="0.14"' in page
+    assert "Attempt 1: 0.04 dB at 1310 nm; Accept" in text_of(page)
+    assert Outcomes(engine).count() == 1
+    (key,) = set(re.findall(r'name="key" value="([0-9a-f]+)"', page))
+    pole.post("/pole/reading", **a_reading(loss_1310="0.14", key=key))
+    assert "0.14 dB at 1310 nm; Accept" in text_of(pole.get(at="end"))
+
+
+@pytest.mark.parametrize(
+    ("changes", "field", "fault"),
+    [
+        ({"loss_1310": "99"}, "loss_1310", "Loss at 1310 nm, dB = 99: is out of range; allowed: -0.15 to 20 (dB)"),
+        ({"loss_1310": "-0.4"}, "loss_1310", "is out of range; allowed: -0.15 to 20 (dB)"),
+        ({"loss_1310": "0,04"}, "loss_1310", "is not a number; allowed: digits with a decimal point (dB)"),
+        ({"loss_1310": SCRIPT}, "loss_1310", "is not a number"),
+        ({"loss_1310": RIGHT_TO_LEFT}, "loss_1310", "is not a number"),
+        ({"loss_1310": "9" * 10_000}, "loss_1310", "is 10000 characters long; allowed: up to 400"),
+        ({"way": ""}, "way", "How it was read: is missing beside a loss; allowed: from both ends, averaged"),
+        ({"way": "sideways"}, "way", "no such word"),
+        ({"attempt": "99"}, "attempt", "Attempt = 99: is out of range; allowed: 1 to 20"),
+        ({"attempt": "x"}, "attempt", "is not a"),
+        ({"made_at": "2999-01-01T00:00:00Z"}, "made_at", "lies after now"),
+        ({"made_at": "noon"}, "made_at", "not a time"),
+        ({"reflectance_db": "40"}, "reflectance_db", "is out of range; allowed: -90 to 0 (dB)"),
+        ({"tray_fibre_near_m": "11"}, "tray_fibre_near_m", "is out of range; allowed: 0 to 10 (m)"),
+        ({"person": "Orrin <b>"}, "person", "is no id"),
+        ({"method": "glue"}, "method", "no such method makes a joint"),
+    ],
+)
+def test_a_reading_that_cannot_be_right_is_refused_by_field_value_range_and_unit_and_nothing_typed_is_lost(
+    opened: Opened, engine: Engine, changes: dict[str, str], field: str, fault: str
+) -> None:
+    pole = opened()
+    told = a_reading(pull_test="passed", loss_1550="0.03", machine="M-0412", **changes)
+    page = pole.post("/pole/reading", 422, **told)
+    assert fault in html.unescape(page)
+    assert f'href="#{field}"' in page
+    assert f'id="{field}"' in page
+    assert "<script" not in page
+    for name, value in told.items():
+        if name in ("way", "method"):
+            assert value == "" or value in ("sideways", "glue") or f'value="{value}"' in page
+        elif name != "key":
+            assert f'name="{name}"' in page
+            assert f'value="{value}"' in html.unescape(page)
+    assert 'value="passed" checked' in page
+    assert Outcomes(engine).count() == 0
+
+
+def test_everything_that_is_wrong_with_a_reading_is_told_at_once(opened: Opened) -> None:
+    page = opened().post("/pole/reading", 422, **a_reading(loss_1310="99", way="", attempt="99"))
+    for name in ("loss_1310", "way", "attempt"):
+        assert f'<a href="#{name}">' in page
+
+
+@pytest.mark.parametrize("fibre", ["", "x" * 10_000])
+def test_a_fibre_that_is_none_is_refused_before_its_reading_is_asked_for(opened: Opened, fibre: str) -> None:
+    pole = opened()
+    page = pole.refused(422, at="reading", fibre=fibre, joint="1")
+    assert "Which joint?" in page
+    assert 'href="#fibre"' in page
+    assert ("Fibre: is missing" if not fibre else "is 10000 characters long; allowed: 1 to 64") in page
+
+
+@pytest.mark.parametrize("joint", ["", "0", "3", "x", "\u0663", "1" * 10_000, SCRIPT])
+def test_a_joint_that_the_repair_does_not_make_is_refused(opened: Opened, joint: str) -> None:
+    page = opened().refused(422, at="reading", fibre="T1F1", joint=joint)
+    assert "is no joint of this repair; allowed: 1 to 2" in page
+    assert "<script" not in page
+
+
+def test_a_fibre_named_by_a_script_is_harmless(opened: Opened) -> None:
+    pole = opened()
+    for page in (pole.get(pole.post("/pole/reading", **a_reading(fibre=SCRIPT))), pole.get(at="end")):
+        assert "<script" not in page
+    assert SCRIPT in html.unescape(page)
+
+
+def test_a_fibre_whose_name_is_none_is_asked_for_beside_its_reading(opened: Opened) -> None:
+    page = opened().post("/pole/reading", 422, **a_reading(fibre='T1;"F1'))
+    assert "is no name; allowed: 1 to 64 printable characters" in page
+    assert 'id="fibre"' in page
+    assert 'value="0.04"' in page
+
+
+def test_a_stretch_of_fibres_is_told_at_once(opened: Opened, engine: Engine) -> None:
+    pole = opened()
+    pole.post("/pole/reading", **a_reading(fibre="T1F1..T1F12"))
+    assert Outcomes(engine).count() == 12
+    assert "T1F1..T1F12, joint 1. Attempt 1: 0.04 dB at 1310 nm; Accept" in text_of(pole.get(at="end"))
+
+
+def test_a_report_that_is_nobodys_has_no_verdict(opened: Opened) -> None:
+    pole = opened()
+    for report in ("", "x", "0" * 32):
+        assert "No verdict is kept" in pole.refused(404, at="verdict", report=report)
+
+
+@pytest.mark.parametrize(
+    ("helps", "do"),
+    [
+        (0.9, "Make it again now."),
+        (0.89, "Clean tools"),
+        (0.7, "Clean tools"),
+        (0.4, "Look for the cause"),
+        (0.39, "Ring the control"),
+    ],
+)
+def test_what_to_do_about_another_attempt_goes_by_its_chance(opened: Opened, helps: float, do: str) -> None:
+    another = a_verdict().another
+    assert another is not None
+    pole = opened(verdict={"verdict": "redo", "another": replace(another, chance_it_helps=helps)})
+    assert f"{another.said} {do}" in text_of(pole.get(pole.post("/pole/reading", **a_reading())))
+
+
+# --- the end --------------------------------------------------------------------------------------------------
+
+
+def test_the_end_says_what_is_open_what_was_done_what_is_owed_and_where_it_is_kept(opened: Opened) -> None:
+    pole = opened()
+    pole.post("/pole/reading", **a_reading())
+    pole.post("/pole/reading", **a_reading(fibre="T1F2", loss_1310="0.4", key="k2"))
+    page = pole.get(at="end")
+    said = text_of(page)
+    assert "Not done yet: 7 stops are open." in said
+    assert "T1F1, joint 1. Attempt 1: 0.04 dB at 1310 nm; Accept" in said
+    assert "T1F2, joint 1. Attempt 1: 0.40 dB at 1310 nm; Redo" in said
+    assert "Still owed by 11 May 2021 09:10 UTC: The trace from the far end." in said
+    assert f'href="/v1/advice/{pole.id}"' in page
+    assert f'href="/v1/advice/{pole.id}/outcomes"' in page
+
+
+def test_nothing_done_does_not_read_as_done(opened: Opened) -> None:
+    said = text_of(opened().get(at="end"))
+    assert "No joint has been reported." in said
+    assert "Everything is ticked." not in said
+
+
+def test_a_temporary_repair_owes_a_day_and_whoever_sees_to_it(opened: Opened) -> None:
+    pole = opened(current(plan=a_plan(stage="temporary_then_permanent")))
+    assert "No day is set: set the day and who sees to it before you leave." in text_of(pole.get(at="end"))
+    pole.post("/pole/closing", evidence="photograph of tray 1", due_on="2031-05-20", responsible="k-7")
+    said = text_of(pole.get(at="end"))
+    assert "It is due on 2031-05-20." in said
+    assert "photograph of tray 1" in said
+
+
+@pytest.mark.parametrize(
+    ("told", "field"),
+    [
+        ({}, "evidence"),
+        ({"evidence": "x" * 10_000}, "evidence"),
+        ({"due_on": "soon"}, "temporary.due_on"),
+        ({"responsible": "Orrin Mill"}, "temporary.responsible"),
+    ],
+)
+def test_a_closing_that_cannot_be_used_is_refused_and_kept_on_the_page(
+    opened: Opened, told: dict[str, str], field: str
+) -> None:
+    pole = opened(current(plan=a_plan(stage="temporary_then_permanent")))
+    page = pole.post("/pole/closing", 422, **told)
+    assert f'href="#{field.rpartition(".")[2]}"' in page
+    for value in told.values():
+        assert f'value="{value}"' in page
+
+
+def test_a_caution_of_a_step_can_be_read_again_beside_it(opened: Opened) -> None:
+    pole = opened()
+    page = pole.get()
+    while "Step 2 of 2" not in page:
+        page = pole.get(forward(page))
+    (again,) = re.findall(r'<a class="aside" href="([^"]*)">Caution again</a>', page)
+    assert thing(pole.get(html.unescape(again))) == a_caution().text
