@@ -7,6 +7,7 @@ from markupsafe import Markup, escape
 
 from repairadvisor.errors import PolicyError
 from repairadvisor.render import figures
+from repairadvisor.render.prose import prose
 from repairadvisor.render.voice import Voice
 
 #: Under this name the application keeps how it speaks.
@@ -28,5 +29,7 @@ def give_words(app: Flask, voice: Voice) -> None:
     app.extensions[VOICE] = voice
     app.jinja_env.globals["say"] = say
     app.jinja_env.globals["named"] = voice.named
+    app.jinja_env.globals["voice"] = voice
+    app.jinja_env.filters["prose"] = lambda text: prose(voice, text)
     app.jinja_env.filters["moment"] = lambda text: figures.moment(voice, text)
     app.jinja_env.filters["number"] = lambda value: figures.with_sign(voice, f"{value:g}")
