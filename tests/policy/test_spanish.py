@@ -42,6 +42,7 @@ SAME = {
             "{rule}",
             "{merit}; {price}",
             "{closes}: {do}.",
+            "{count} {known}",
             "{work_noun} {place_of_work}{reach}{stage_noun}",
         ),
         "nothing but words filled in",

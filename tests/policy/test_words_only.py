@@ -140,14 +140,10 @@ def test_words_only_is_a_yes_or_a_no() -> None:
 
 
 def test_without_words_only_the_same_file_may_change_a_number() -> None:
-    file = {
-        "limits.toml": '[limit.two_persons]\nvalue = 3.0\nunit = "persons"\nsource = "x"\nknown = "assumed"\nsince = "2031-01-15"\n'
-    }
-    head = 'name = "words"\nfiles = ["limits.toml"]\n'
-    assert (
-        lay_over(RAW, read_overlay({"overlay.toml": head, **file}))["limits.toml"]["limit"]["two_persons"]["value"]
-        == 3.0
-    )
+    file = {"limits.toml": '[limit.two_persons]\nvalue = 3.0\nunit = "persons"\n'}
+    head = 'name = "words"\nfiles = ["limits.toml"]\nsource = "x"\nknown = "assumed"\nsince = "2031-01-15"\n'
+    laid: Any = lay_over(RAW, read_overlay({"overlay.toml": head, **file}))
+    assert laid["limits.toml"]["limit"]["two_persons"]["value"] == 3.0
     with pytest.raises(PolicyError, match="words alone"):
         lay_over(RAW, read_overlay({"overlay.toml": head + "words_only = true\n", **file}))
 

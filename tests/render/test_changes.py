@@ -14,11 +14,13 @@ from repairadvisor.render.changes import lines
 WORDING = Words(
     {
         "action": {"repair": "Repair", "ask_first": "Ask first"},
+        "fact": {"between": "{low} to {high}"},
         "what_if": {
             "same": "The answer is the same.",
             "barred": "Barred: {plans}",
             "free": "Free: {plans}",
             "price": "Prices.",
+            "lines": "{n} lines",
         },
     }
 )
