@@ -47,6 +47,10 @@ SAME = {
         ),
         "nothing but words filled in",
     ),
+    **dict.fromkeys(
+        ("7 CFR 1755.404(a)", "UFC 3-560-01, 11-6.3; MIL-HDBK-1025/10, 8.5.2", "ICEA S-87-640"),
+        "how a standard or handbook is cited",
+    ),
 }
 #: Standards of links are named alike everywhere, but for the word "class".
 NAME_OF_A_LINK = re.compile(r"\d+GBASE-[A-Z0-9.]+|1000BASE-[A-Z0-9]+|Fibre Channel \d+G")

@@ -60,12 +60,13 @@ def _along(old: Any, path: tuple[str, ...], value: Any) -> Any:
     if not path:
         return value
     if isinstance(old, dict):
-        if path[0] in ROWS and isinstance(old[path[0]], list) and "id" in old[path[0]][0]:
-            row = next(one for one in old[path[0]] if one["id"] == path[1])
-            return {path[0]: [{"id": row["id"], **_along(row, path[2:], value)}]}
+        keys = ROWS.get(path[0], ())
+        if keys and isinstance(old[path[0]], list) and all(key in old[path[0]][0] for key in keys):
+            row = next(one for one in old[path[0]] if " ".join(one[key] for key in keys) == path[1])
+            return {path[0]: [{**{key: row[key] for key in keys}, **_along(row, path[2:], value)}]}
         return {path[0]: _along(old[path[0]], path[1:], value)}
     found = copy.deepcopy(old)
-    at = next(i for i, one in enumerate(old) if str(one.get("id", i)) == path[0])
+    at = next(i for i in range(len(old)) if str(i) == path[0])
     found[at] = {**found[at], **_along(old[at], path[1:], value)}
     return found
 
