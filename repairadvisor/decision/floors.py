@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from repairadvisor.decision.joint_classes import JointClass
 from repairadvisor.decision.light import Light, mode_of
+from repairadvisor.decision.reasons import Words
 from repairadvisor.optics.distribution import LossTable
 from repairadvisor.policy.condition import Below, Condition, Every, IsOneOf, Some
 from repairadvisor.policy.model import LiftedBy, Policy, Screen
@@ -57,7 +58,7 @@ def owner_limit_screens(policy: Policy, light: Light) -> tuple[BudgetScreen, ...
 
 
 def _owner_limit_screen(policy: Policy, light: Light, key: tuple[str, ...], joint: JointClass) -> Screen:
-    seldom = policy.rates["owner_limit_kept_least"]
+    say, seldom = Words(policy.wording).say, policy.rates["owner_limit_kept_least"]
     parts: list[Condition] = []
     for service in policy.light.wavelengths:
         if (joint.method, mode_of(service)) in policy.joints:
@@ -70,24 +71,21 @@ def _owner_limit_screen(policy: Policy, light: Light, key: tuple[str, ...], join
         plans={"method": (joint.method,), "stage": ("permanent",)},
         bars_when=Some(tuple(parts)),
         check=True,
-        not_before="Before anything is cut the control room reads out the owner's limit for one joint: "
-        "it is one that this method keeps.",
-        because="This method keeps the owner's limit for one joint too seldom to be planned.",
+        not_before=say("floor", "owner_limit_before"),
+        because=say("floor", "owner_limit"),
         source=seldom.source,
         known=seldom.known,
         cautions=(),
         needs="",
         stand_off=False,
-        lifted_by=LiftedBy(
-            "a method that loses less, or the owner's leave for this joint", "the cable owner", None, 0.0
-        ),
+        lifted_by=LiftedBy(say("floor", "owner_limit_lifted"), say("floor", "cable_owner"), None, 0.0),
         call=(),
         examples={},
     )
 
 
 def _budget_screen(policy: Policy, light: Light, plan: Plan, *, recorded: bool) -> Screen:
-    joint, budget = light.joint(plan), light.budget_fact(plan)
+    say, joint, budget = Words(policy.wording).say, light.joint(plan), light.budget_fact(plan)
     floor = policy.light.floors[plan.stage]
     parts: list[Condition] = []
     for service in policy.light.wavelengths:
@@ -108,9 +106,7 @@ def _budget_screen(policy: Policy, light: Light, plan: Plan, *, recorded: bool) 
         cautions=("unverified_margin",),
         needs="",
         stand_off=False,
-        lifted_by=LiftedBy(
-            "the owner's leave to run below the reserve, or a way that loses less", "the cable owner", None, 0.0
-        ),
+        lifted_by=LiftedBy(say("floor", "reserve_lifted"), say("floor", "cable_owner"), None, 0.0),
         call=(),
         examples={},
     )

@@ -126,8 +126,8 @@ def sources(told: Told) -> tuple[Source, ...]:
             continue
         for name in limits_of(screen.bars_when):
             number = told.policy.limits[name]
-            value = f"{number.value:g} {number.unit}"
-            found[name] = Source(name.replace("_", " "), value, number.source, number.known, number.since)
+            value = f"{number.value:g} {told.words.unit(number.unit)}"
+            found[name] = Source(told.words.figure(name), value, number.source, number.known, number.since)
     if told.loss is not None and told.plan is not None:
         services = told.context.possible["service_kind"].words
         mode = told.context.possible["fibre_mode"].words[0] if services else ""

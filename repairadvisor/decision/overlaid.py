@@ -61,7 +61,7 @@ def ranges_said(told: Told) -> str:
 def _end(told: Told, one: AtEnd) -> RangeEnd:
     words, number = told.words, one.number
     low, high = number.ends
-    figure = words.say("range", number.amount or "rate", name=number.name.replace("_", " ").replace("-", " "))
+    figure = words.say("range", number.amount or "rate", name=words.figure(number.name))
     if number.word:
         figure = words.say("range", "for_word", figure=figure, word=number.word.replace("_", " "))
     said = words.say(
@@ -71,7 +71,7 @@ def _end(told: Told, one: AtEnd) -> RangeEnd:
         low=f"{low:g}",
         high=f"{high:g}",
         at=f"{one.at:g}",
-        unit=number.unit,
+        unit=words.unit(number.unit),
         then=said_then(told, one.then),
     )
     return RangeEnd(figure, low, high, number.unit, one.at, one.then.action, then_plan(told, one.then), said)

@@ -73,7 +73,7 @@ class Words:
     def partial(self, partial: PartialPlan) -> str:
         """Part of a plan in words; every plan where nothing is judged."""
         pieces = [
-            self.listed([self.say("plan_word", dimension, word) for word in partial[dimension]], " or ")
+            self.listed([self.say("plan_word", dimension, word) for word in partial[dimension]], self.say("fact", "or"))
             for dimension in DIMENSIONS
             if dimension in partial
         ]
@@ -93,6 +93,18 @@ class Words:
             return self.say("count", f"{plural}_unknown")
         return self.say("count", f"{noun}_one") if number == 1 else self.say("count", plural, n=f"{number:g}")
 
+    def unit(self, unit: str) -> str:
+        """A unit as it is shown: as it is written, where no word of a language stands in it."""
+        return self._named("unit_shown", unit) or unit
+
+    def figure(self, name: str) -> str:
+        """What a number, price or time of the policy is called: its name as words, where it has no other."""
+        return self._named("figure_name", name) or name.replace("_", " ").replace("-", " ")
+
+    def _named(self, table: str, name: str) -> str:
+        names = self.wording.get(table, {})
+        return str(names.get(name, "")) if isinstance(names, Mapping) else ""
+
     def fact(self, name: str) -> str:
         """A fact's name in plain words; a derived fact's own meaning is passed through by the caller."""
         return self.say("fact_name", name)
@@ -105,7 +117,7 @@ class Words:
                 return self.say("word", name, state.value), ""
             return f"{state.value:g}", fact.unit
         if isinstance(state, Between):
-            return f"{state.low:g} to {state.high:g}", fact.unit
+            return self.say("fact", "between", low=f"{state.low:g}", high=f"{state.high:g}"), fact.unit
         if isinstance(state, OneOf):
             return self.listed([self.say("word", name, word) for word in state.words], self.say("fact", "or")), ""
         return self.say("fact", "not_applicable", name=self.fact(name)), ""

@@ -23,8 +23,10 @@ def reckoned_with(told: Told) -> tuple[Source, ...]:
     rows = told.rules.rows[told.plan.id]
     places = told.context.possible["place"].words
     people = {one.name: one for place in places for one in persons_rows(policy, told.plan, place)}
-    found = [_of(one, told.words.counted("person", int(one.value))) for one in people.values()]
-    found += [_of(one, f"{one.value:g} {one.unit}") for one in (policy.rates[name] for name in _RATES)]
+    found = [_of(told, one, told.words.counted("person", int(one.value))) for one in people.values()]
+    found += [
+        _of(told, one, f"{one.value:g} {told.words.unit(one.unit)}") for one in (policy.rates[name] for name in _RATES)
+    ]
     found += [_source(told, row, row.p50, row.p95) for row in rows.minutes]
     found += [_source(told, row, row.amount, row.amount) for row in rows.prices]
     return tuple(one for one in found if one.value)
@@ -35,13 +37,17 @@ def said(told: Told, rows: tuple[Source, ...]) -> str:
     if not rows:
         return ""
     by_known = Counter(row.how_known for row in rows)
-    listed = told.words.listed([f"{count} {known}" for known, count in by_known.items()])
+    listed = told.words.listed([_how_many(told, known, count) for known, count in by_known.items()])
     latest = max(row.since for row in rows)
     return told.words.say("reckoned", "line", count=len(rows), listed=listed, latest=latest)
 
 
-def _of(number: Number, value: str) -> Source:
-    return Source(number.name.replace("_", " "), value, number.source, number.known, number.since)
+def _how_many(told: Told, known: str, count: int) -> str:
+    return told.words.say("reckoned", "known", count=count, known=told.words.say("known_shortly", known))
+
+
+def _of(told: Told, number: Number, value: str) -> Source:
+    return Source(told.words.figure(number.name), value, number.source, number.known, number.since)
 
 
 def _source(told: Told, row: MinutesRow | PriceRow, low: Mapping[str, float], high: Mapping[str, float]) -> Source:
@@ -51,5 +57,7 @@ def _source(told: Told, row: MinutesRow | PriceRow, low: Mapping[str, float], hi
     value = ""
     if lows and highs and max(highs) != 0.0:
         least, most = f"{min(lows):g}", f"{max(highs):g}"
-        value = f"{least} {row.unit}" if least == most else f"{least} to {most} {row.unit}"
-    return Source(row.id.replace("-", " "), value, row.source, row.known, row.since)
+        unit = told.words.unit(row.unit)
+        between = told.words.say("fact", "between", low=least, high=most)
+        value = f"{least if least == most else between} {unit}"
+    return Source(told.words.figure(row.id), value, row.source, row.known, row.since)

@@ -75,17 +75,29 @@ def published_limit(context: Context) -> Constant | None:
     On links of four levels it falls with the number of reflections: the plugged pairs, and the one that the repair may
     add; where nobody has counted them, as many as the ladder has steps for. Beyond its last step there is none to give.
     """
+    found = _published(context)
+    return None if found is None else found[1]
+
+
+def published_as(context: Context) -> str:
+    """Under which name the policy's wording says where that limit stands; "" where there is none."""
+    found = _published(context)
+    return "" if found is None else found[0]
+
+
+def _published(context: Context) -> tuple[str, Constant] | None:
     services = context.possible["service_kind"].words
     if len(services) != 1:
         return None
     if services[0] != "pam4_parallel":
         name = _PUBLISHED.get(services[0])
-        return None if name is None else SINGLE_REFLECTION_DB[name]
+        return None if name is None else (services[0], SINGLE_REFLECTION_DB[name])
     ladders = {_LADDERS[word] for word in context.possible["link_class"].words if word in _LADDERS}
     count = _most_pairs(context) + 1
     if count > LADDER_COUNTS[-1]:
         return None
-    return min((ladder_limit(name, count) for name in sorted(ladders)), key=lambda limit: limit.value, default=None)
+    limits = [(name, ladder_limit(name, count)) for name in sorted(ladders)]
+    return min(limits, key=lambda one: one[1].value, default=None)
 
 
 def _most_pairs(context: Context) -> int:

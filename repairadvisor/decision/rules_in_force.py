@@ -110,7 +110,7 @@ def _after(lifted_by: LiftedBy, words: Words) -> str:
         return ""
     if isinstance(lifted_by.minutes, str):
         unit = BY_NAME[lifted_by.minutes].unit
-        return f"{words.fact(lifted_by.minutes)} ({unit})"
+        return f"{words.fact(lifted_by.minutes)} ({words.unit(unit)})"
     return f"{lifted_by.minutes:g} min"
 
 

@@ -132,7 +132,8 @@ def continuity(told: Told) -> str:
         return told.words.say("continuity", "only_owner_agreed")
     low, high = told.loss.chance_to_close_at_least or 0.0, told.loss.chance_to_close_at_most or 0.0
     low_said, high_said = int(low * 100.0), int(high * 100.0)
-    closes = f"{low_said} of 100" if high_said <= low_said + 1 else f"{low_said} to {high_said} of 100"
+    key = "of_100" if high_said <= low_said + 1 else "of_100_between"
+    closes = told.words.say("continuity", key, low=low_said, high=high_said)
     floor = told.policy.light.floors[told.answer.order[0].plan.stage].value
     return told.words.say("continuity", "only", n=closes, floor=f"{floor * 100:.0f}")
 
@@ -206,7 +207,7 @@ def _any_answer(told: Told, name: str) -> tuple[PossibleAnswer, ...]:
     words = told.context.possible[name].words
     number = "number_counted" if BY_NAME[name].whole else "number"
     said = [told.words.say("word", name, word) for word in words] or [
-        told.words.say("answer", number, unit=BY_NAME[name].unit)
+        told.words.say("answer", number, unit=told.words.unit(BY_NAME[name].unit))
     ]
     return tuple(PossibleAnswer(one, None, "") for one in said)
 
@@ -236,7 +237,8 @@ def _answer_said(told: Told, name: str, option: Option) -> str:
     if not meant:
         return lacks[0]
     low, high = worlds.stretch(name, meant[0])[0], worlds.stretch(name, meant[-1])[1]
-    fields = {"low": _first_from(low, name), "high": _first_from(high, name), "unit": BY_NAME[name].unit}
+    unit = told.words.unit(BY_NAME[name].unit)
+    fields = {"low": _first_from(low, name), "high": _first_from(high, name), "unit": unit}
     first, last = meant[0] == cells[0], meant[-1] == max(cell for cell in cells if cell != axis.meant)
     key = "any" if first and last else "up_to" if first else "at_least" if last else "between"
     if low == high:
@@ -287,7 +289,9 @@ def turning_said(told: Told) -> str:
 def _of_number(told: Told, turn: Turn) -> TurningPoint:
     name, value, unit = told.words.fact(turn.fact), f"{turn.value:g}", BY_NAME[turn.fact].unit
     key = "number_below" if turn.side == "below" else "number_at_least"
-    said = told.words.say("turn", key, name=name, value=value, unit=unit, then=said_then(told, turn.then))
+    said = told.words.say(
+        "turn", key, name=name, value=value, unit=told.words.unit(unit), then=said_then(told, turn.then)
+    )
     return TurningPoint(turn.fact, turn.side, value, unit, turn.then.action, then_plan(told, turn.then), said)
 
 

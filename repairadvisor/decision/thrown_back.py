@@ -7,7 +7,14 @@ from typing import Any
 from repairadvisor.decision.joint_classes import JointClass
 from repairadvisor.decision.light import MULTIMODE, SINGLE_MODE, together_key
 from repairadvisor.decision.reasons import Words
-from repairadvisor.decision.reflections import COLDEST_C, COUNTED_DB, GEL_METHODS, HOTTEST_C, published_limit
+from repairadvisor.decision.reflections import (
+    COLDEST_C,
+    COUNTED_DB,
+    GEL_METHODS,
+    HOTTEST_C,
+    published_as,
+    published_limit,
+)
 from repairadvisor.decision.rules import Rules
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Known
@@ -49,9 +56,9 @@ def _reflectance_said(
     elif published is None:
         lines = [say("loss", "reflectance_no_limit", value=f"{value:g}")]
     else:
-        limit = published.value
+        limit, source = published.value, say("published_source", published_as(context))
         verify = say("loss", "verify") if published.mark == "from memory" else ""
-        of = say("loss", "reflectance_published", value=f"{value:g}", limit=f"{limit:g}", source=published.source)
+        of = say("loss", "reflectance_published", value=f"{value:g}", limit=f"{limit:g}", source=source)
         lines = [of + verify]
     if joint.method in GEL_METHODS and mode == SINGLE_MODE:
         lines += _gel_said(rules, context, limit)

@@ -31,13 +31,13 @@ class Comparison:
 def compare(first: Advice, second: Advice, wording: Words) -> Comparison:
     """What differs between two answers: facts, action, plan, light, cost, time, people and kit."""
     found = [
-        *_facts(first, second),
+        *_facts(first, second, wording),
         *_said("action", wording.say("action", first.action), wording.say("action", second.action)),
         *_said("plan", _plan(first.plan), _plan(second.plan)),
         *_said("crew", first.crew.in_words, second.crew.in_words),
         *_light(first, second),
-        *_money_and_time(first, second),
-        *_kit(first, second),
+        *_money_and_time(first, second, wording),
+        *_kit(first, second, wording),
         *_checks(first, second),
     ]
     return Comparison(first, second, tuple(found), _because(first, second, wording))
@@ -51,9 +51,11 @@ def _plan(plan: PlanWords | None) -> str:
     return "" if plan is None else plan.phrase
 
 
-def _facts(first: Advice, second: Advice) -> list[Difference]:
-    one = {fact.fact: f"{fact.value} {fact.unit}".strip() for fact in first.facts_used}
-    other = {fact.fact: f"{fact.value} {fact.unit}".strip() for fact in second.facts_used}
+def _facts(first: Advice, second: Advice, wording: Words) -> list[Difference]:
+    one, other = (
+        {fact.fact: f"{fact.value} {wording.unit(fact.unit)}".strip() for fact in advice.facts_used}
+        for advice in (first, second)
+    )
     names = dict.fromkeys((*one, *other))
     return [more for name in names for more in _said(f"fact {name}", one.get(name, ""), other.get(name, ""))]
 
@@ -70,29 +72,33 @@ def _light(first: Advice, second: Advice) -> list[Difference]:
     return found
 
 
-def _money_and_time(first: Advice, second: Advice) -> list[Difference]:
+def _money_and_time(first: Advice, second: Advice, wording: Words) -> list[Difference]:
     found = []
     costs = [advice.expected_cost for advice in (first, second)]
     said = ["" if cost is None else f"{cost.total:.0f} {cost.currency}" for cost in costs]
     found += _said("expected cost", said[0], said[1])
     for part in ("work_min", "restored_after_min"):
         minutes = [getattr(advice, part) for advice in (first, second)]
-        told = ["" if one is None else f"{one.p50:.0f} to {one.p95:.0f} min" for one in minutes]
+        told = ["" if one is None else f"{_between(one.p50, one.p95, wording)} min" for one in minutes]
         found += _said(part, told[0], told[1])
     return found
 
 
-def _kit(first: Advice, second: Advice) -> list[Difference]:
+def _between(low: float, high: float, wording: Words) -> str:
+    return wording.say("fact", "between", low=f"{low:.0f}", high=f"{high:.0f}")
+
+
+def _kit(first: Advice, second: Advice, wording: Words) -> list[Difference]:
     if not first.kit or not second.kit:
-        return _said("kit", _how_many(first), _how_many(second))
+        return _said("kit", _how_many(first, wording), _how_many(second, wording))
     one = {line.item: f"{line.quantity:g} {line.unit}" for line in first.kit}
     other = {line.item: f"{line.quantity:g} {line.unit}" for line in second.kit}
     items = dict.fromkeys((*one, *other))
     return [more for item in items for more in _said(f"kit: {item}", one.get(item, ""), other.get(item, ""))]
 
 
-def _how_many(advice: Advice) -> str:
-    return f"{len(advice.kit)} lines" if advice.kit else ""
+def _how_many(advice: Advice, wording: Words) -> str:
+    return wording.say("what_if", "lines", n=len(advice.kit)) if advice.kit else ""
 
 
 def _checks(first: Advice, second: Advice) -> list[Difference]:

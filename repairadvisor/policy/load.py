@@ -17,6 +17,7 @@ from collections.abc import Collection, Iterator, Mapping
 from repairadvisor.errors import PolicyError
 from repairadvisor.facts.vocabulary import BY_NAME
 from repairadvisor.policy.canonical import canonical_text, plain_of
+from repairadvisor.policy.earlier_words import with_earlier
 from repairadvisor.policy.model import (
     Caution,
     Control,
@@ -270,7 +271,7 @@ class _Loader:
                 if key in found:
                     raise PolicyError(f"{name}: {key}", "stands in another file of words too")
                 found[key] = words
-        return found
+        return with_earlier(found)
 
     def _tags(self) -> tuple[str, ...]:
         return tuple(self.table("cautions.toml").take("text", dict))

@@ -8,11 +8,10 @@ from typing import Any
 
 from repairadvisor.errors import PolicyError
 from repairadvisor.policy.load import SCREEN_FILES, WORDING_FILES
+from repairadvisor.policy.overlay import ROWS
 
 Path = tuple[str, ...]
 
-#: How the rows of a list are known here; others are known by where they stand.
-_ROW_ID = "id"
 _ANY = "*"
 _ROW_TEXTS = ("because", "not_before", "lifted_by what", "lifted_by who", "call")
 #: The one table of what is text. A file (or the beginning of its name), then the way to the text; * is any one name.
@@ -54,9 +53,15 @@ def leaves(raw: Any, at: Path = ()) -> Iterator[tuple[Path, Any]]:
             yield from leaves(value, (*at, str(key)))
     elif isinstance(raw, list) and raw and all(isinstance(one, Mapping) for one in raw):
         for i, one in enumerate(raw):
-            yield from leaves(one, (*at, str(one.get(_ROW_ID, i))))
+            yield from leaves(one, (*at, _called(at[-1], one, i)))
     else:
         yield at, raw
+
+
+def _called(kind: str, row: Mapping[str, Any], i: int) -> str:
+    """What a row is known by, or, where it has no name, where it stands."""
+    keys = ROWS.get(kind, ())
+    return " ".join(str(row[key]) for key in keys) if keys and all(key in row for key in keys) else str(i)
 
 
 def texts_in(file: str, raw: Mapping[str, Any]) -> dict[Path, str | list[str]]:

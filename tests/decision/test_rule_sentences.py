@@ -6,6 +6,7 @@ import itertools
 import re
 
 import pytest
+from shipped_policy import shipped_texts
 
 from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.rule_sentences import clause, facts_said
@@ -23,15 +24,20 @@ from repairadvisor.policy.condition import (
     comparisons,
     facts_of,
 )
+from repairadvisor.policy.load import parsed
 from repairadvisor.policy.model import Derived, Policy, Term
 
 WORDS = Words(
     {
         "fact_name": {"place": "place of the break", "margin_db": "margin", "may_climb": "leave to climb"},
-        "word": {"place": {"pole_top": "pole top", "chamber": "chamber", "dug_pit": "dug pit"}},
+        "word": {
+            "place": {"pole_top": "pole top", "chamber": "chamber", "dug_pit": "dug pit"},
+            "may_climb": {"yes": "yes", "no": "no"},
+        },
         "said": {"cable_spoilt": {"yes": "the cable is spoilt", "no": "the cable is sound"}},
         "plan": {"list_separator": ", ", "list_last": " and "},
-        "fact": {"or": " or "},
+        "fact": {"or": " or ", "is_word": "{name}: {word}", "between": "{low} to {high}"},
+        "rule": parsed("wording.toml", shipped_texts()["wording.toml"])["rule"],
     }
 )
 SUM = {

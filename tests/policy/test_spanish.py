@@ -42,9 +42,14 @@ SAME = {
             "{rule}",
             "{merit}; {price}",
             "{closes}: {do}.",
+            "{count} {known}",
             "{work_noun} {place_of_work}{reach}{stage_noun}",
         ),
         "nothing but words filled in",
+    ),
+    **dict.fromkeys(
+        ("7 CFR 1755.404(a)", "UFC 3-560-01, 11-6.3; MIL-HDBK-1025/10, 8.5.2", "ICEA S-87-640"),
+        "how a standard or handbook is cited",
     ),
 }
 #: Standards of links are named alike everywhere, but for the word "class".

@@ -60,12 +60,13 @@ def _along(old: Any, path: tuple[str, ...], value: Any) -> Any:
     if not path:
         return value
     if isinstance(old, dict):
-        if path[0] in ROWS and isinstance(old[path[0]], list) and "id" in old[path[0]][0]:
-            row = next(one for one in old[path[0]] if one["id"] == path[1])
-            return {path[0]: [{"id": row["id"], **_along(row, path[2:], value)}]}
+        keys = ROWS.get(path[0], ())
+        if keys and isinstance(old[path[0]], list) and all(key in old[path[0]][0] for key in keys):
+            row = next(one for one in old[path[0]] if " ".join(one[key] for key in keys) == path[1])
+            return {path[0]: [{**{key: row[key] for key in keys}, **_along(row, path[2:], value)}]}
         return {path[0]: _along(old[path[0]], path[1:], value)}
     found = copy.deepcopy(old)
-    at = next(i for i, one in enumerate(old) if str(one.get("id", i)) == path[0])
+    at = next(i for i in range(len(old)) if str(i) == path[0])
     found[at] = {**found[at], **_along(old[at], path[1:], value)}
     return found
 
@@ -140,14 +141,10 @@ def test_words_only_is_a_yes_or_a_no() -> None:
 
 
 def test_without_words_only_the_same_file_may_change_a_number() -> None:
-    file = {
-        "limits.toml": '[limit.two_persons]\nvalue = 3.0\nunit = "persons"\nsource = "x"\nknown = "assumed"\nsince = "2031-01-15"\n'
-    }
-    head = 'name = "words"\nfiles = ["limits.toml"]\n'
-    assert (
-        lay_over(RAW, read_overlay({"overlay.toml": head, **file}))["limits.toml"]["limit"]["two_persons"]["value"]
-        == 3.0
-    )
+    file = {"limits.toml": '[limit.two_persons]\nvalue = 3.0\nunit = "persons"\n'}
+    head = 'name = "words"\nfiles = ["limits.toml"]\nsource = "x"\nknown = "assumed"\nsince = "2031-01-15"\n'
+    laid: Any = lay_over(RAW, read_overlay({"overlay.toml": head, **file}))
+    assert laid["limits.toml"]["limit"]["two_persons"]["value"] == 3.0
     with pytest.raises(PolicyError, match="words alone"):
         lay_over(RAW, read_overlay({"overlay.toml": head + "words_only = true\n", **file}))
 

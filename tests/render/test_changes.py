@@ -18,6 +18,7 @@ SPOKEN = {
         "barred": "Barred: {plans}",
         "free": "Free: {plans}",
         "price": "Prices.",
+        "lines": "{n} lines",
     },
 }
 
