@@ -9,7 +9,7 @@ import pytest
 from sqlalchemy import make_url
 
 from repairadvisor.errors import SettingsError
-from repairadvisor.settings import Settings
+from repairadvisor.settings import Settings, units_of
 
 HOME = {"HOME": "/home/orrin"}
 
@@ -185,3 +185,18 @@ def test_settings_cannot_be_changed_afterwards() -> None:
     settings = Settings.from_environment(HOME)
     with pytest.raises(dataclasses.FrozenInstanceError):
         settings.port = 1  # type: ignore[misc]
+
+
+def test_units_are_metric_unless_set() -> None:
+    assert Settings.from_environment(HOME).units == "metric"
+    assert Settings.from_environment(HOME | {"REPAIRADVISOR_UNITS": "feet"}).units == "feet"
+    assert units_of({}) == "metric"
+
+
+@pytest.mark.parametrize("given", ["imperial", "Feet", "ft"])
+def test_other_systems_of_units_are_refused(given: str) -> None:
+    error = refused({"REPAIRADVISOR_UNITS": given})
+    assert (error.setting, error.value) == ("REPAIRADVISOR_UNITS", given)
+    assert "metric or feet" in str(error)
+    with pytest.raises(SettingsError):
+        units_of({"REPAIRADVISOR_UNITS": given})

@@ -5,8 +5,9 @@ metres or kilometres, each temperature and each speed of wind is put into feet, 
 hour where it stands. Millimetres, micrometres, nanometres and decibels stay: instruments and drawings have no others.
 
 A number that was put into another unit is shown with as many decimals as it takes to be the same number: put back and
-rounded to the decimals it had, it is what it was, and it is off by a twentieth of its last decimal at most. So no limit
-gets looser or tighter by being read in feet.
+rounded to the decimals it had, it is what it was; it is off by a twentieth of its last place at most, and by more than
+a hundredth only where that is one part in two thousand. So no limit gets looser or tighter by being read in feet:
+3 m is 9.84 ft and not 10.
 """
 
 from __future__ import annotations
@@ -87,7 +88,8 @@ def _converted(text: str, other: _Other, sign: str) -> str:
     exponent = metric.as_tuple().exponent
     assert isinstance(exponent, int)
     exact = metric * other.times + other.plus
-    most_off = Decimal(5) * Decimal(10) ** (exponent - 2) * other.times
+    last = Decimal(10) ** exponent
+    most_off = min(last / 20, max(last / 100, abs(metric) / 2000)) * other.times
     for decimals in range(12):
         shown = round(exact, decimals)
         if abs(shown - exact) <= most_off:

@@ -537,3 +537,28 @@ def test_colours_and_sizes_have_their_names_in_one_place() -> None:
     assert "@import" not in sheet
     named = set(re.findall(r"(--[a-z]+):", tokens))
     assert set(re.findall(r"var\((--[a-z]+)\)", sheet)) == named
+
+
+def test_whoever_thinks_in_feet_reads_feet_and_is_told_in_what_a_number_alone_counts(
+    tmp_path: Path, records: Records
+) -> None:
+    service = Advisor(FixedMethod(an_advice()), records, "feet")
+    client = create_app(Settings(database_url=a_database_url(tmp_path), units="feet"), service).test_client()
+    text = words(page_of(client.get("/", query_string={"place": "pole_top", "now": AT})).text)
+    assert "0 to 1640.4 ft; a number alone counts in metres, else write its unit: 10 ft" in text
+    for lines in dict(parts(an_advice(), service.voice)).values():
+        assert all(not re.search(r"\d m\b", line) for line in lines)
+    data = client.post("/v1/advice", json={"facts": {"place": "pole_top"}}).get_json()
+    assert data["facts_used"][0]["unit"] == "m"
+
+
+def test_a_page_says_in_which_language_and_direction_it_is_read(tmp_path: Path, records: Records) -> None:
+    method = FixedMethod(an_advice(), wording={**WORDING, "language": {"tag": "he", "direction": "rtl"}})
+    client = create_app(Settings(database_url=a_database_url(tmp_path)), Advisor(method, records)).test_client()
+    assert '<html lang="he" dir="rtl">' in client.get("/policy").text
+
+
+def test_what_is_filled_into_a_sentence_is_text_and_no_markup(client: FlaskClient) -> None:
+    page = client.get("/?margin_db=%3Cb%3Ebold%3C/b%3E").text
+    assert "<b>" not in page
+    assert "“<bdi>&lt;b&gt;bold&lt;/b&gt;</bdi>” is not a number" in page
