@@ -27,7 +27,8 @@ LOOK_AGAIN_S = 3
 #: What the worker may do: ask this service for cards.
 _POLICY_OF_WORKER = "default-src 'none'; connect-src 'self'"
 _WORKER = "card_worker.js"
-_SCRIPTS = ("card.js", "card_joint.js", "card_send.js")
+#: The parts of the script, in their order.
+SCRIPTS = ("card.js", "card_joint.js", "card_send.js")
 
 
 @cards.get("/cards/<advice_id>")
@@ -68,7 +69,7 @@ def _page(card: dict[str, Any]) -> Response:
 @cache
 def _dress() -> Dress:
     """Style and script of every card. The parts of the script know each other and nobody else knows them."""
-    parts = "".join(script(name) for name in _SCRIPTS)
+    parts = "".join(script(name) for name in SCRIPTS)
     return Dress(style("card.css"), f'"use strict";(async () => {{\n{parts}}})();\n')
 
 

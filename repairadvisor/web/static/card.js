@@ -124,6 +124,20 @@ function show(focus) {
   if (focus) walk.querySelector(focus)?.focus();
 }
 
+/** The same once more because something came in from outside: what is being typed, read or held stays as it is. */
+function refresh(focus) {
+  const form = walk.querySelector("form");
+  if (form) typed = Object.fromEntries(new FormData(form));
+  const opened = new Set([...walk.querySelectorAll("details[open] > summary")].map((one) => one.textContent));
+  const held = document.activeElement;
+  const at = held && held.id ? `#${held.id}` : null;
+  const signs = at && held.selectionStart !== undefined && held.selectionStart !== null ? [held.selectionStart, held.selectionEnd] : null;
+  show(focus || at);
+  for (const one of walk.querySelectorAll("details > summary")) one.parentElement.open = opened.has(one.textContent);
+  const again = !focus && at && walk.querySelector(at);
+  if (again && signs) again.setSelectionRange(...signs);
+}
+
 function standing(barred) {
   const leaf = data.advised;
   const every = new Set();

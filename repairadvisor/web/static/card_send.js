@@ -22,7 +22,7 @@ async function send() {
     if (await look()) for (const entry of readings) if (entry.state === "waiting" && !(await sendOne(entry))) break;
   } finally {
     isSending = false;
-    show();
+    refresh();
     if (isAskedAgain) send(); // something was noted meanwhile
   }
 }
@@ -61,7 +61,7 @@ async function look() {
     serverNow = Date.parse(found.now);
     const before = barredBy();
     policyInForce = found.policy_in_force;
-    if (barredBy() !== before) show();
+    if (barredBy() !== before) refresh(".standing");
     return true;
   } catch {
     serverNow = null;
@@ -76,7 +76,7 @@ function keep() {
   navigator.serviceWorker.addEventListener("message", (event) => {
     if (event.data && event.data.kept === location.pathname) {
       isKept = true;
-      show();
+      refresh();
     }
   });
   navigator.serviceWorker.register("/cards/worker.js", { scope: "/cards/" }).catch(() => {});
@@ -92,6 +92,6 @@ if (!onFile) {
 }
 setInterval(() => {
   const now = barredBy();
-  if (now !== step) show((step = now) ? ".standing" : undefined);
+  if (now !== step) refresh((step = now) ? ".standing" : undefined);
 }, 5_000);
 step = barredBy();
