@@ -224,6 +224,9 @@ def test_the_story_with_the_network_gone(browser: Browser, service: Service) -> 
     note(page, "0,06", attempt="2")
     verdicts = page.locator(".verdict b").all_inner_texts()
     assert verdicts == [SCRIPT_WORDS["verdict_accept"], SCRIPT_WORDS["verdict_redo"]]
+    assert page.locator(".verdict").first.is_visible()
+    assert page.evaluate("document.querySelector('.verdict').getBoundingClientRect().bottom < innerHeight")
+    assert page.input_value("#pull_test") == "unknown"  # what was seen of one joint says nothing of the next
     assert page.get_by_text(SCRIPT_WORDS["waiting"]).count() == 2
     page.reload()  # what was answered and noted outlasts the page
     assert page.get_by_text(SCRIPT_WORDS["waiting"]).count() == 2
@@ -276,7 +279,7 @@ def test_what_is_being_typed_stays_while_something_else_is_sent(browser: Browser
     page.goto(f"/cards/{service.kept(DROP)}")
     all_certain(page)
     held: list[Any] = []
-    page.route("**/v1/outcomes", held.append)
+    page.route("**/v1/outcomes", lambda route, _: held.append(route))
     note(page, "0.05")
     until(page, lambda: bool(held))
     page.locator("#fibre").fill("")
@@ -661,7 +664,7 @@ def test_on_paper_it_takes_two_sides_of_a6_or_says_that_it_takes_more(
         page.goto(f"/cards/{service.kept(job=job)}")
         paper = page.pdf(prefer_css_page_size=True)
         # A6 is 105 by 148 mm (ISO 216): 298 by 420 points.
-        assert set(re.findall(rb"/MediaBox \[0 0 (\d+)[.\d]* (\d+)", paper)) == {(b"297", b"419")}
+        assert set(re.findall(rb"/MediaBox \[0 0 (\d+)[.\d]* (\d+)", paper)) == {(b"298", b"420")}
         sides = len(re.findall(rb"/Type\s*/Page\b", paper))
         page.emulate_media(media="print")
         shown = page.inner_text("main")

@@ -117,7 +117,7 @@ function show(focus) {
   const barred = barredBy();
   document.documentElement.classList.toggle("ran-out", barred !== "");
   for (const one of document.querySelectorAll("#paper .run-out")) one.hidden = barred === "";
-  const parts = barred ? standing(barred) : [...storage(), ...answered(), ...here()];
+  const parts = barred ? standing(barred) : [...storage(), holds(), ...answered(), ...here()];
   walk.replaceChildren(...parts.filter(Boolean), ...noted(barred), ...last());
   walk.hidden = false;
   document.documentElement.classList.add("walks");
@@ -160,6 +160,10 @@ function storage() {
   return isKept ? [line(words.kept_here)] : [];
 }
 
+function holds() {
+  return line(filled(data.valid_until ? words.holds_until : words.holds_open, { until: data.until_said, policy: data.policy.slice(0, 12) }));
+}
+
 function answered() {
   let node = data.root;
   const given = [];
@@ -190,8 +194,8 @@ function question(node) {
     make("p", {}, filled(words.ask_whom, { whom: text(node.whom) })),
     heading(text(node.ask), "h1"),
     node.because && text(node.because) ? line(text(node.because)) : null,
-    ...data.advised.cautions.map(caution),
     ...answers,
+    ...data.advised.cautions.map(caution),
     ring(data.advised),
   ];
 }

@@ -57,8 +57,10 @@ function note(leaf, table, told) {
   const entry = { key, order: Date.now(), plan: leaf.plan, one, nm: table.nm, method: table.method, at: new Date().toISOString(), verdict: lookUp(table, one), state: "waiting" };
   readings.push(entry);
   store.save(`reading ${key}`, entry);
-  typed = { ...typed, loss: "", reflectance: "" };
+  // The next joint is another one: what was seen of this one says nothing of it.
+  typed = { fibre: typed.fibre, joint: typed.joint, ways: typed.ways };
   show(`[data-key="${key}"]`);
+  document.activeElement.scrollIntoView();
   send();
 }
 
