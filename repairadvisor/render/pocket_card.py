@@ -11,7 +11,7 @@ import hashlib
 import json
 import math
 import zlib
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from html import escape
 from typing import Any
@@ -22,8 +22,8 @@ from repairadvisor.render.voice import Voice
 #: Data go as they are while they take no more than this, else packed: bytes.
 PLAIN_UP_TO = 30_000
 #: How much of a text goes on one side of A6 (95 by 138 mm inside the margins) at 7 pt: signs a line, lines a side.
-#: Measured with Chromium; taken a little lower, so that what is said to fit does.
-SIGNS_A_LINE, LINES_A_SIDE, SIDES = 66, 44, 2
+#: Measured with Chromium and a wide face (50 to 56 such lines); taken lower, so that what is said to fit does.
+SIGNS_A_LINE, LINES_A_SIDE, SIDES = 66, 49, 2
 _HEADING_LINES = 1.6
 
 
@@ -103,7 +103,7 @@ class _Part:
     def height(self) -> float:
         """Lines that it takes on paper."""
         shown = [one for one in self.lines if one.where != "screen"]
-        return _HEADING_LINES + sum(math.ceil((len(one.text) + 3) / SIGNS_A_LINE) + 0.3 for one in shown)
+        return _HEADING_LINES + sum(one.height() for one in shown)
 
 
 @dataclass(slots=True)
@@ -113,6 +113,10 @@ class _Line:
     text: str
     is_caution: bool = False
     where: str = ""
+
+    def height(self) -> float:
+        """Lines that it takes on paper."""
+        return float(math.ceil((len(self.text) + 2) / SIGNS_A_LINE))
 
 
 @dataclass(slots=True)
@@ -132,19 +136,18 @@ class _Texts:
     def cautions(self, places: Iterable[int]) -> Iterator[_Line]:
         """Cautions, each whole; on paper once, where it stands first."""
         for text in self.each(places):
-            where = "screen" if text in self.printed else ""
-            self.printed.add(text)
-            yield _Line(self.voice.say("card", "caution", text=text), is_caution=True, where=where)
+            said = self.voice.say("card", "caution", text=text)
+            where = "screen" if said in self.printed else ""
+            self.printed.add(said)
+            yield _Line(said, is_caution=True, where=where)
 
 
 def _paper(card: Mapping[str, Any], voice: Voice) -> str:
     advised = card["advised"]
     texts = _Texts(card, voice)
     parts = [one for make in _PARTS if (one := make(texts, advised)) is not None]
-    fits = _choose(parts, _head_height(texts, advised))
+    fits = _choose(texts, parts, _head_height(texts, advised))
     kept_off = [voice.say("card", part.name) for part in parts if not part.on_paper]
-    if kept_off:
-        _print_cautions_of_steps(texts, parts)
     lines = [_head(texts, advised, fits=fits), *(_html(part, voice) for part in parts)]
     if kept_off:
         said = voice.say("card", "on_screen", parts=", ".join(kept_off))
@@ -160,7 +163,7 @@ def _head(texts: _Texts, advised: Mapping[str, Any], *, fits: bool) -> str:
     )
     return (
         f'<p class="run-out" hidden>{escape(voice.say("card", "expired_paper"))}</p>\n'
-        f'<noscript><p class="standing">{escape(voice.say("card", "no_script"))}</p></noscript>\n'
+        f'<p class="standing only-screen">{escape(voice.say("card", "no_script"))}</p>\n'
         f'<h1 dir="auto">{escape(texts.at(advised["say"]))}</h1>\n'
         + "".join(f'<p dir="auto">{escape(line)}</p>\n' for line in _validity(texts))
         + f"<p>{escape(given)}</p>\n"
@@ -183,7 +186,7 @@ def _validity(texts: _Texts) -> list[str]:
 
 def _head_height(texts: _Texts, advised: Mapping[str, Any]) -> float:
     lines = [texts.at(advised["say"]) * 2, *_validity(texts), texts.voice.say("card", "given"), ""]
-    return sum(math.ceil((len(one) + 3) / SIGNS_A_LINE) + 0.3 for one in lines)
+    return sum(_Line(one).height() for one in lines)
 
 
 def _plan(texts: _Texts, leaf: Mapping[str, Any]) -> _Part | None:
@@ -267,27 +270,31 @@ _PARTS: tuple[Callable[[_Texts, Mapping[str, Any]], _Part | None], ...] = (
 )
 
 
-def _choose(parts: Iterable[_Part], head: float) -> bool:
-    """Leave off the paper what has no room on two sides; whether the rest has."""
+def _choose(texts: _Texts, parts: Sequence[_Part], head: float) -> bool:
+    """Leave off the paper what has no room on two sides; whether the rest has.
+
+    What to beware of at the steps counts among the cautions: it is printed with the steps or without them.
+    """
+    by_name = {part.name: part for part in parts}
+    at_steps = _cautions_of_steps(texts, by_name)
     room = LINES_A_SIDE * SIDES - head - sum(part.height() for part in parts if not part.may_wait)
+    room -= sum(one.height() for one in at_steps)
     fits = room >= 0
     for part in parts:
         if part.may_wait:
-            part.on_paper = part.height() <= room
-            room -= part.height() if part.on_paper else 0
+            height = part.height() - (sum(one.height() for one in at_steps) if part.name == "steps" else 0.0)
+            part.on_paper = height <= room
+            room -= height if part.on_paper else 0.0
+    if at_steps and not by_name["steps"].on_paper:
+        by_name["cautions"].lines += at_steps
     return fits
 
 
-def _print_cautions_of_steps(texts: _Texts, parts: Iterable[_Part]) -> None:
-    """Where the steps are left off the paper, what to beware of at them stands among the cautions there."""
-    by_name = {part.name: part for part in parts}
-    steps = by_name.get("steps")
-    if steps is None or steps.on_paper:
-        return
-    for line in steps.lines:
-        if line.is_caution and line.text not in texts.printed:
-            texts.printed.add(line.text)
-            by_name["cautions"].lines.append(_Line(line.text, is_caution=True, where="paper"))
+def _cautions_of_steps(texts: _Texts, by_name: Mapping[str, _Part]) -> list[_Line]:
+    """What to beware of at the steps and stands nowhere before them: for the paper, where steps have no room."""
+    lines = by_name["steps"].lines if "steps" in by_name else []
+    found = dict.fromkeys(line.text for line in lines if line.is_caution and line.text not in texts.printed)
+    return [_Line(text, is_caution=True, where="paper") for text in found]
 
 
 def _html(part: _Part, voice: Voice) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from functools import cache
 from typing import Any
 
 import orjson
@@ -26,6 +27,8 @@ LOOK_AGAIN_S = 3
 #: What the worker may do: ask this service for cards.
 _POLICY_OF_WORKER = "default-src 'none'; connect-src 'self'"
 _WORKER = "card_worker.js"
+#: The parts of the script, in their order.
+SCRIPTS = ("card.js", "card_joint.js", "card_send.js")
 
 
 @cards.get("/cards/<advice_id>")
@@ -57,10 +60,17 @@ def worker() -> Response:
 
 def _page(card: dict[str, Any]) -> Response:
     voice: Voice = current_app.extensions[VOICE]
-    made = render(card, voice, Dress(style("card.css"), script("card.js")), advisor().method.policy_id)
+    made = render(card, voice, _dress(), advisor().method.policy_id)
     response = Response(made.html, mimetype=HTML)
     response.headers["Content-Security-Policy"] = f"{made.security}; frame-ancestors 'none'"
     return response
+
+
+@cache
+def _dress() -> Dress:
+    """Style and script of every card. The parts of the script know each other and nobody else knows them."""
+    parts = "".join(script(name) for name in SCRIPTS)
+    return Dress(style("card.css"), f'"use strict";(async () => {{\n{parts}}})();\n')
 
 
 def _being_made(advice_id: str) -> Response:

@@ -1,0 +1,694 @@
+"""The pocket card in a real browser: with the service there, with it really gone, as a file, on paper, by keyboard.
+
+The browser is the one that ``REPAIRADVISOR_TEST_CHROMIUM`` names, or the ``chromium`` on the path; for what looks after
+accessibility ``REPAIRADVISOR_TEST_AXE`` names the file axe.min.js of axe-core. Where there is none these tests are
+skipped; with ``REPAIRADVISOR_REQUIRE_ALL=1`` they fail.
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import orjson
+import pytest
+from builders import FixedMethod, a_caution, a_check, a_database_url, an_advice
+from flask import Flask
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
+from sqlalchemy import func, select
+from werkzeug.serving import BaseWSGIServer, make_server
+from whole_jobs import Job, whole_jobs
+
+from repairadvisor.decision.advice import Advice
+from repairadvisor.methods import PreparedMethod, prepared_method
+from repairadvisor.policy.load import parsed
+from repairadvisor.render.placing import placed
+from repairadvisor.service import Advisor
+from repairadvisor.settings import Settings, cache_folder
+from repairadvisor.store.database import migrate, open_database, reading
+from repairadvisor.store.outcomes import attempts, report_keys, reports
+from repairadvisor.store.policy_files import default_texts
+from repairadvisor.store.records import Records
+from repairadvisor.web.app import create_app
+from repairadvisor.web.cards import CARD_MAKING
+
+pytestmark = pytest.mark.browser
+
+PHONE_PX, DESK_PX = 360, 1280
+#: 12 mm at 96 pixels to 25.4 mm.
+TARGET_PX = 12 / 25.4 * 96
+WORDS = parsed("surfaces.toml", default_texts()["surfaces.toml"])["card"]
+SCRIPT_WORDS = WORDS["script"]
+#: A chewed drop in a home in Pipit Court, a pigtail to be fused: several checks, one joint.
+DROP: dict[str, Any] = {
+    "place": "customer_home",
+    "fault_seen": "chewed_end",
+    "danger_seen": "none",
+    "network_part": "drop",
+    "cable_kind": "flat_drop",
+    "fibres_down_count": 1,
+    "service_kind": "passive_network",
+    "outage_value_cu_per_h": 3,
+    "plug_polish_far": "apc",
+    "spare_near_m": 1.8,
+    "distance_to_plug_m": 0.6,
+    "margin_db": 3,
+    "field_plug_apc_count": 6,
+}
+ASKED_FIRST = "om2-ends-and-om4-on-the-reel"
+_OVERHANG_PX = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
+
+
+class Site:
+    """A service that can be stopped, so that nothing listens, and started again at the same address."""
+
+    def __init__(self, app: Flask) -> None:
+        self._app = app
+        self._server: BaseWSGIServer | None = None
+        self._port = 0
+        self.start()
+
+    @property
+    def address(self) -> str:
+        return f"http://127.0.0.1:{self._port}"
+
+    def start(self) -> None:
+        self._server = make_server("127.0.0.1", self._port, self._app, threaded=True)
+        self._port = self._server.server_port
+        self._thread = threading.Thread(target=self._server.serve_forever)
+        self._thread.start()
+
+    def stop(self) -> None:
+        if self._server is not None:
+            self._server.shutdown()
+            self._thread.join()
+            self._server.server_close()
+            self._server = None
+
+
+@dataclass(frozen=True)
+class Service:
+    """A service with its records, and where it listens."""
+
+    app: Flask
+    site: Site
+    advisor: Advisor
+
+    def kept(self, facts: dict[str, Any] | None = None, job: Job | None = None) -> str:
+        """An advice that is kept, with its card made; under the clock's own now unless a whole job names one."""
+        asked = {"facts": facts} if job is None else {"facts": dict(job.facts), "now": job.now.isoformat()}
+        answer = self.advisor.advise(asked, datetime.now(UTC))
+        assert answer.id is not None
+        self.app.extensions[CARD_MAKING].make(answer.id, datetime.now(UTC))
+        return answer.id
+
+    def count(self, table: Any) -> int:
+        assert self.advisor.records is not None
+        with reading(self.advisor.records.engine) as connection:
+            return connection.execute(select(func.count()).select_from(table)).scalar_one()
+
+
+def a_service(method: Any, folder: Path) -> Iterator[Service]:
+    url = a_database_url(folder)
+    engine = open_database(url)
+    migrate(engine)
+    advisor = Advisor(method, Records(engine))
+    app = create_app(Settings(database_url=url), advisor)
+    site = Site(app)
+    yield Service(app, site, advisor)
+    site.stop()
+    engine.dispose()
+
+
+@pytest.fixture(scope="module")
+def method() -> PreparedMethod:
+    return prepared_method(cache_folder(os.environ))
+
+
+@pytest.fixture
+def service(method: PreparedMethod, tmp_path: Path) -> Iterator[Service]:
+    yield from a_service(method, tmp_path)
+
+
+@pytest.fixture
+def fixed(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Service]:
+    yield from a_service(FixedMethod(request.param), tmp_path)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    program = os.environ.get("REPAIRADVISOR_TEST_CHROMIUM") or shutil.which("chromium")
+    if program is None:
+        reason = "there is no chromium on the path, and REPAIRADVISOR_TEST_CHROMIUM names none"
+        if os.environ.get("REPAIRADVISOR_REQUIRE_ALL") == "1":
+            pytest.fail(reason)
+        pytest.skip(reason)
+    with sync_playwright() as playwright:
+        quiet = ["--disable-gpu", "--disable-quic", "--disable-background-networking", "--disable-component-update"]
+        started = playwright.chromium.launch(executable_path=program, args=quiet, chromium_sandbox=False)
+        yield started
+        started.close()
+
+
+def a_context(browser: Browser, site: Site, width: int = PHONE_PX, **options: Any) -> BrowserContext:
+    context = browser.new_context(base_url=site.address, viewport={"width": width, "height": 740}, **options)
+    context.set_default_timeout(20_000)
+    return context
+
+
+def watched(context: BrowserContext) -> tuple[Page, list[str]]:
+    """A page, and what goes wrong on it: errors of its script, and what its security policy refuses."""
+    page, wrong = context.new_page(), []
+    page.on("pageerror", lambda error: wrong.append(str(error)))
+    page.on("console", lambda said: wrong.append(said.text) if "Content Security Policy" in said.text else None)
+    return page, wrong
+
+
+def press(page: Page, name: str) -> None:
+    page.get_by_role("button", name=SCRIPT_WORDS[name], exact=True).click()
+
+
+def note(page: Page, loss: str, attempt: str = "1", pull: str = "passed", fibre: str = "T1F7") -> None:
+    page.fill("#fibre", fibre)
+    page.select_option("#attempt", attempt)
+    page.fill("#loss", loss)
+    page.select_option("#pull_test", pull)
+    if page.locator("#inspection").count():
+        page.select_option("#inspection", "clean")
+    if page.locator("#reflectance").count():
+        page.fill("#reflectance", "-65")
+    press(page, "note")
+
+
+def all_certain(page: Page) -> int:
+    """Answer every check; how many there were."""
+    count = 0
+    while page.get_by_role("button", name=SCRIPT_WORDS["certain"], exact=True).count():
+        press(page, "certain")
+        count += 1
+    return count
+
+
+def until(page: Page, holds: Callable[[], bool]) -> None:
+    """Wait for what happens behind the page."""
+    for _ in range(200):
+        if holds():
+            return
+        page.wait_for_timeout(50)
+    raise AssertionError("it never came to that")
+
+
+def test_the_story_with_the_network_gone(browser: Browser, service: Service) -> None:
+    advice_id = service.kept(DROP)
+    context = a_context(browser, service.site)
+    page, wrong = watched(context)
+    page.goto(f"/cards/{advice_id}")
+    expect(page.get_by_text(SCRIPT_WORDS["kept_here"])).to_be_visible()
+    page.close()
+
+    service.site.stop()
+    page, more = watched(context)
+    page.goto(f"/cards/{advice_id}")
+    expect(page.locator("#fibre")).to_have_count(0)  # no steps and no joint before every check is certain
+    assert page.locator(".tick").count() == 0
+    assert all_certain(page) >= 3
+    assert page.locator(".tick").count() > 3
+    note(page, "0.95")
+    note(page, "0,06", attempt="2")
+    verdicts = page.locator(".verdict b").all_inner_texts()
+    assert verdicts == [SCRIPT_WORDS["verdict_accept"], SCRIPT_WORDS["verdict_redo"]]
+    assert page.locator(".verdict").first.is_visible()
+    assert page.evaluate("document.querySelector('.verdict').getBoundingClientRect().bottom < innerHeight")
+    assert page.input_value("#pull_test") == "unknown"  # what was seen of one joint says nothing of the next
+    assert page.get_by_text(SCRIPT_WORDS["waiting"]).count() == 2
+    page.reload()  # what was answered and noted outlasts the page
+    assert page.get_by_text(SCRIPT_WORDS["waiting"]).count() == 2
+    assert page.locator(".tick").count() > 3
+    assert service.count(reports) == 0
+
+    service.site.start()
+    page.get_by_role("button", name=SCRIPT_WORDS["send_now"]).click()
+    expect(page.get_by_text(SCRIPT_WORDS["sent"])).to_have_count(2)
+    assert (service.count(reports), service.count(attempts), service.count(report_keys)) == (2, 2, 2)
+    page.reload()
+    expect(page.get_by_text(SCRIPT_WORDS["sent"])).to_have_count(2)
+    page.wait_for_timeout(500)
+    assert service.count(reports) == 2
+    assert page.get_by_text(SCRIPT_WORDS["differ"]).count() == 0  # the service says what the card said
+    assert wrong == more == []
+    context.close()
+
+
+def test_an_answer_lost_on_its_way_is_asked_for_again_and_kept_once(browser: Browser, service: Service) -> None:
+    context = a_context(browser, service.site, service_workers="block")
+    page, wrong = watched(context)
+    page.goto(f"/cards/{service.kept(DROP)}")
+    all_certain(page)
+    lost: list[str] = []
+
+    def lose(route: Any) -> None:
+        if lost:
+            route.continue_()
+            return
+        route.fetch()  # the service keeps it, and its answer never comes
+        lost.append(route.request.headers["idempotency-key"])
+        route.abort("connectionreset")
+
+    page.route("**/v1/outcomes", lose)
+    note(page, "0.05")
+    expect(page.get_by_text(SCRIPT_WORDS["waiting"])).to_be_visible()
+    until(page, lambda: bool(lost))
+    assert service.count(reports) == 1
+    press(page, "send_now")
+    expect(page.get_by_text(SCRIPT_WORDS["sent"])).to_be_visible()
+    assert service.count(reports) == service.count(report_keys) == service.count(attempts) == 1
+    assert wrong == []
+    context.close()
+
+
+def test_what_is_being_typed_stays_while_something_else_is_sent(browser: Browser, service: Service) -> None:
+    context = a_context(browser, service.site, service_workers="block")
+    page, _ = watched(context)
+    page.goto(f"/cards/{service.kept(DROP)}")
+    all_certain(page)
+    held: list[Any] = []
+    page.route("**/v1/outcomes", lambda route, _: held.append(route))
+    note(page, "0.05")
+    until(page, lambda: bool(held))
+    page.locator("#fibre").fill("")
+    page.locator("#fibre").type("T2F")
+    held[0].continue_()
+    expect(page.get_by_text(SCRIPT_WORDS["sent"])).to_be_visible()
+    expect(page.locator("#fibre")).to_be_focused()
+    page.keyboard.type("3")
+    assert page.input_value("#fibre") == "T2F3"
+    context.close()
+
+
+def test_what_the_service_refuses_stays_with_its_reason(browser: Browser, service: Service) -> None:
+    context = a_context(browser, service.site, service_workers="block")
+    page, _ = watched(context)
+    page.goto(f"/cards/{service.kept(DROP)}")
+    all_certain(page)
+    refused = (
+        '{"title": "t", "detail": "d", "faults": [{"field": "made_at", "value": "x", "problem": "lies after now"}]}'
+    )
+    page.route("**/v1/outcomes", lambda route: route.fulfill(status=422, body=refused))
+    note(page, "0.05")
+    expect(page.get_by_text("made_at, x, lies after now")).to_be_visible()
+    page.unroute("**/v1/outcomes")
+    page.reload()
+    expect(page.get_by_text("made_at, x, lies after now")).to_be_visible()
+    assert service.count(reports) == 0
+    context.close()
+
+
+def test_where_the_service_says_otherwise_both_verdicts_stand_there(browser: Browser, service: Service) -> None:
+    advice_id = service.kept(DROP)
+    context = a_context(browser, service.site, service_workers="block")
+    page, _ = watched(context)
+    page.goto(f"/cards/{advice_id}")
+    all_certain(page)
+    note(page, "0.05")  # a good first joint that was cut all the same: to the service it is no bad result
+    expect(page.get_by_text(SCRIPT_WORDS["sent"])).to_be_visible()
+    note(page, "0.90", attempt="2")
+    note(page, "0.90", attempt="3")
+    expect(page.get_by_text(SCRIPT_WORDS["sent"])).to_have_count(3)
+    expect(page.get_by_text(SCRIPT_WORDS["differ"]).first).to_be_visible()
+    both = page.locator(".reading").first.locator(".verdict").all_inner_texts()
+    assert both[0].startswith(SCRIPT_WORDS["by_card"].strip())
+    assert both[1].startswith(SCRIPT_WORDS["by_service"].strip())
+    context.close()
+
+
+def test_a_saved_file_walks_promises_nothing_and_shows_what_to_read_out(
+    browser: Browser, service: Service, tmp_path: Path
+) -> None:
+    context = a_context(browser, service.site, accept_downloads=True)
+    page, _ = watched(context)
+    page.goto(f"/cards/{service.kept(DROP)}")
+    with page.expect_download() as download:
+        page.get_by_role("link", name=SCRIPT_WORDS["save"]).click()
+    file = tmp_path / "card.html"
+    download.value.save_as(file)
+    page.close()
+    service.site.stop()
+    page, wrong = watched(context)
+    asked: list[str] = []
+    page.on("request", lambda request: asked.append(request.url))
+    page.goto(file.as_uri())
+    expect(page.get_by_text(SCRIPT_WORDS["file"])).to_be_visible()
+    assert all_certain(page) >= 3
+    note(page, "0.05")
+    expect(page.get_by_text("Fibre T1F7, joint 1, attempt 1: 0.05 dB")).to_be_visible()
+    expect(page.get_by_text(SCRIPT_WORDS["read_out"])).to_be_visible()
+    assert asked == [file.as_uri()]
+    assert wrong == []
+    context.close()
+
+
+def test_a_card_that_runs_out_permits_nothing_from_then_on(browser: Browser, service: Service) -> None:
+    context = a_context(browser, service.site)
+    page, _ = watched(context)
+    advice_id = service.kept(DROP)
+    page.goto(f"/cards/{advice_id}")
+    expect(page.get_by_text(SCRIPT_WORDS["kept_here"])).to_be_visible()
+    all_certain(page)
+    page.close()
+    service.site.stop()
+    page, _ = watched(context)
+    page.clock.set_system_time(datetime.now(UTC) + timedelta(hours=2))
+    page.goto(f"/cards/{advice_id}")
+    assert page.locator("#walk").inner_text().startswith(SCRIPT_WORDS["expired"])
+    _only_beware_and_ring(page, service.advisor.answer_given(advice_id).advice)
+    context.close()
+
+
+def test_a_clock_that_is_earlier_than_the_card_is_no_clock(browser: Browser, service: Service) -> None:
+    context = a_context(browser, service.site)
+    page, _ = watched(context)
+    advice_id = service.kept(DROP)
+    page.goto(f"/cards/{advice_id}")
+    expect(page.get_by_text(SCRIPT_WORDS["kept_here"])).to_be_visible()
+    page.close()
+    service.site.stop()
+    page, _ = watched(context)
+    page.clock.set_system_time(datetime.now(UTC) - timedelta(days=2))
+    page.goto(f"/cards/{advice_id}")
+    assert page.locator("#walk").inner_text().startswith(SCRIPT_WORDS["wrong_clock"])
+    _only_beware_and_ring(page, service.advisor.answer_given(advice_id).advice)
+    context.close()
+
+
+def test_a_card_of_another_policy_says_so_first_once_it_is_seen(browser: Browser, service: Service) -> None:
+    context = a_context(browser, service.site, service_workers="block")
+    page, _ = watched(context)
+    advice_id = service.kept(DROP)
+    other = orjson.dumps({"policy_in_force": "0" * 64, "now": datetime.now(UTC)})
+
+    def standing(route: Any) -> None:
+        if route.request.headers.get("accept") == "application/json":
+            route.fulfill(status=200, body=other, content_type="application/json")
+        else:
+            route.continue_()
+
+    page.route("**/cards/*", standing)
+    page.goto(f"/cards/{advice_id}")
+    expect(page.locator(".standing")).to_be_visible()
+    assert page.locator("#walk").inner_text().startswith(SCRIPT_WORDS["other_policy"])
+    _only_beware_and_ring(page, service.advisor.answer_given(advice_id).advice)
+    context.close()
+
+
+def _only_beware_and_ring(page: Page, advice: Advice) -> None:
+    """No step, check, limit or joint on the screen; every caution whole, and whom to ring."""
+    assert page.locator(".tick, #fibre, .check, .verdict").count() == 0
+    shown = page.locator("#walk").inner_text()
+    assert all(step.text not in shown for step in advice.steps)
+    assert advice.plan is not None
+    assert advice.plan.phrase not in shown
+    every = placed(advice)
+    cautions = [*every.first, *(text for some in (*every.beside.values(), *every.before.values()) for text in some)]
+    assert cautions
+    assert [text for text in cautions if text not in shown] == []
+    assert SCRIPT_WORDS["make_safe"] in shown
+    assert SCRIPT_WORDS["ring_desk"] in shown
+
+
+def test_a_check_that_is_not_certain_leads_to_no_step(browser: Browser, service: Service) -> None:
+    context = a_context(browser, service.site, service_workers="block")
+    page, _ = watched(context)
+    advice_id = service.kept(DROP)
+    page.goto(f"/cards/{advice_id}")
+    press(page, "certain")
+    press(page, "not_certain")
+    expect(page.get_by_role("heading", name=SCRIPT_WORDS["failed_head"])).to_be_focused()
+    advice = service.advisor.answer_given(advice_id).advice
+    shown = page.locator("#walk").inner_text()
+    assert advice.checks_on_arrival[1].if_it_fails in shown
+    assert page.locator(".tick, #fibre").count() == 0
+    page.get_by_role("button", name="Change").last.click()
+    expect(page.get_by_role("button", name=SCRIPT_WORDS["certain"], exact=True)).to_be_visible()
+    context.close()
+
+
+def test_an_open_question_stands_first_and_its_answers_lead_on(browser: Browser, service: Service) -> None:
+    job = next(one for one in whole_jobs() if one.id == ASKED_FIRST)
+    advice_id = service.kept(dict(job.facts))
+    context = a_context(browser, service.site, service_workers="block")
+    page, _ = watched(context)
+    page.goto(f"/cards/{advice_id}")
+    question = service.advisor.answer_given(advice_id).advice.questions[0]
+    expect(page.get_by_role("heading", level=1)).to_have_text(question.ask)
+    assert page.locator(".tick, #fibre, .check").count() == 0
+    page.locator("#walk button").first.click()
+    expect(page.get_by_role("heading", level=1)).not_to_have_text(question.ask)
+    page.locator("summary").first.click()
+    page.get_by_role("button", name="Change").first.click()
+    expect(page.get_by_role("heading", level=1)).to_have_text(question.ask)
+    context.close()
+
+
+def test_what_is_wrong_is_named_with_its_value_and_what_is_allowed_and_nothing_is_noted(
+    browser: Browser, service: Service
+) -> None:
+    context = a_context(browser, service.site, service_workers="block")
+    page, wrong = watched(context)
+    page.goto(f"/cards/{service.kept(DROP)}")
+    all_certain(page)
+    for fibre, loss, named in (
+        ("x" * 10_000, "0.05", "#fibre"),
+        ("T1F1..T1F9", "0.05", "#fibre"),
+        ('"</script><script>alert(1)</script>', "0.05", "#fibre"),
+        ("T1F7", "25", "#loss"),
+        ("T1F7", "half", "#loss"),
+        ("T1F7", "", "#loss"),
+    ):
+        note(page, loss, fibre=fibre)
+        expect(page.locator(named)).to_be_focused()
+        fault = page.locator(f"{named}-fault")
+        expect(fault).to_be_visible()
+        assert (loss if named == "#loss" else fibre)[:80] in fault.inner_text()
+        assert page.evaluate(_OVERHANG_PX) <= 0
+    assert page.locator(".reading").count() == 0
+    note(page, "0.05", fibre="سلك ٧")
+    assert page.locator(".reading h3").get_attribute("dir") == "auto"
+    assert wrong == []
+    context.close()
+
+
+SCRIPTED = '</script><script>document.title="taken"</script><!-- \u2028 \u202e & "quoted" <b>bold</b>'
+
+
+def _scripted() -> Advice:
+    advice = an_advice(
+        say=SCRIPTED,
+        because=SCRIPTED,
+        call=(SCRIPTED,),
+        now="2026-01-01T00:00:00+00:00",
+        policy=FixedMethod(an_advice()).policy_id,
+        valid_until="",
+        checks_on_arrival=(a_check(not_before=SCRIPTED, if_it_fails=SCRIPTED),),
+        cautions=(a_caution(text=SCRIPTED, before_step=0), a_caution(text="x" * 10_000, before_step=0)),
+    )
+    return replace(advice, steps=tuple(replace(one, text=SCRIPTED, limit=SCRIPTED) for one in advice.steps))
+
+
+@pytest.mark.parametrize("fixed", [_scripted()], indirect=True)
+@pytest.mark.parametrize("has_script", [True, False])
+def test_script_in_every_text_is_text(browser: Browser, fixed: Service, has_script: bool) -> None:
+    context = a_context(browser, fixed.site, java_script_enabled=has_script, service_workers="block")
+    page, wrong = watched(context)
+    page.goto(f"/cards/{fixed.kept({'place': 'pole_top'})}")
+    if has_script:
+        expect(page.locator("#walk h1")).to_be_visible()
+        assert all_certain(page) == 1
+        assert page.locator("#walk b").count() == 0
+    assert page.title() == WORDS["title"]
+    assert 'document.title="taken"' in page.inner_text("main")
+    assert page.locator("script").count() == 2
+    assert page.evaluate(_OVERHANG_PX) <= 0 if has_script else True
+    assert wrong == []
+    context.close()
+
+
+def test_without_a_script_all_of_it_is_there_as_text(browser: Browser, service: Service) -> None:
+    advice_id = service.kept(DROP)
+    context = a_context(browser, service.site, java_script_enabled=False)
+    page, _ = watched(context)
+    page.goto(f"/cards/{advice_id}")
+    shown = page.inner_text("main")
+    advice = service.advisor.answer_given(advice_id).advice
+    assert WORDS["no_script"] in shown
+    assert advice.plan is not None
+    assert advice.loss is not None
+    every = placed(advice)
+    wanted = [advice.plan.phrase, *every.first, *(text for some in every.before.values() for text in some)]
+    wanted += [text for some in every.beside.values() for text in some]
+    wanted += [check.not_before for check in advice.checks_on_arrival]
+    wanted += [step.text for step in advice.steps] + [row.said for row in advice.loss.limits]
+    assert [text for text in wanted if text not in shown] == []
+    for step in advice.steps:  # each caution stands before the step it concerns
+        for text in every.before[step.number]:
+            assert shown.index(text) < shown.index(step.text)
+    context.close()
+
+
+@pytest.mark.parametrize("width", [PHONE_PX, DESK_PX])
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_targets_are_twelve_millimetres_and_nothing_is_wider_than_the_screen(
+    browser: Browser, service: Service, width: int, scheme: Any
+) -> None:
+    context = a_context(browser, service.site, width, color_scheme=scheme, service_workers="block")
+    page, _ = watched(context)
+    page.goto(f"/cards/{service.kept(DROP)}")
+    expect(page.locator("#walk h1")).to_be_visible()
+    assert page.evaluate(_OVERHANG_PX) <= 0
+    _targets(page)
+    all_certain(page)
+    note(page, "0.05")
+    expect(page.get_by_text(SCRIPT_WORDS["sent"])).to_be_visible()
+    assert page.evaluate(_OVERHANG_PX) <= 0
+    _targets(page)
+    context.close()
+
+
+def _targets(page: Page) -> None:
+    found = page.locator("#walk :is(button, select, input:not([type=checkbox]), .tick, summary, a)").all()
+    assert found
+    for one in found:
+        box = one.bounding_box()
+        if box is not None and one.is_visible():
+            assert min(box["height"], box["width"]) >= TARGET_PX, one.inner_text()
+
+
+def test_at_twice_the_size_nothing_is_cut_off(browser: Browser, service: Service) -> None:
+    # 200 % of 1280 by 740 is a screen of half of that (WCAG 2.2, 1.4.4 and 1.4.10).
+    context = a_context(browser, service.site, DESK_PX // 2, service_workers="block")
+    page, _ = watched(context)
+    page.goto(f"/cards/{service.kept(DROP)}")
+    all_certain(page)
+    page.evaluate("document.documentElement.style.setProperty('zoom', '2')")
+    assert page.evaluate(_OVERHANG_PX) <= 0
+    context.close()
+
+
+def test_the_card_is_walked_by_keyboard_alone(browser: Browser, service: Service) -> None:
+    context = a_context(browser, service.site, service_workers="block")
+    page, _ = watched(context)
+    page.goto(f"/cards/{service.kept(DROP)}")
+    expect(page.locator("#walk h1")).to_be_visible()
+    for _ in range(60):  # answers every check as it comes, by Tab and Enter alone
+        if page.locator("#fibre").count():
+            break
+        page.keyboard.press("Tab")
+        if page.evaluate("document.activeElement.textContent") == SCRIPT_WORDS["certain"]:
+            assert page.evaluate("getComputedStyle(document.activeElement).outlineStyle") == "solid"
+            page.keyboard.press("Enter")
+    assert page.locator("#fibre").count() == 1
+    for _ in range(80):
+        if page.evaluate("document.activeElement.id") == "fibre":
+            break
+        page.keyboard.press("Tab")
+    page.keyboard.type("T1F7")
+    while page.evaluate("document.activeElement.id") != "loss":
+        page.keyboard.press("Tab")
+    page.keyboard.type("0.06")
+    page.keyboard.press("Enter")
+    expect(page.locator(".reading h3")).to_be_focused()
+    context.close()
+
+
+@pytest.fixture(scope="module")
+def axe() -> str:
+    file = os.environ.get("REPAIRADVISOR_TEST_AXE")
+    if not file:
+        reason = "REPAIRADVISOR_TEST_AXE names no axe.min.js"
+        if os.environ.get("REPAIRADVISOR_REQUIRE_ALL") == "1":
+            pytest.fail(reason)
+        pytest.skip(reason)
+    return Path(file).read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_axe_finds_no_violation_of_wcag_2_2_aa(browser: Browser, service: Service, axe: str, scheme: Any) -> None:
+    context = a_context(browser, service.site, color_scheme=scheme, bypass_csp=True, service_workers="block")
+    page, _ = watched(context)
+    page.goto(f"/cards/{service.kept(DROP)}")
+    expect(page.locator("#walk h1")).to_be_visible()
+    page.evaluate(axe)
+    assert _violations(page) == []
+    all_certain(page)
+    page.fill("#loss", "half")
+    press(page, "note")
+    assert _violations(page) == []
+    note(page, "0.05")
+    expect(page.get_by_text(SCRIPT_WORDS["sent"])).to_be_visible()
+    assert _violations(page) == []
+    page.evaluate("document.querySelector('#walk').insertAdjacentHTML('beforeend', '<button></button>')")
+    assert "button-name" in [found for found, _ in _violations(page)]  # it would be found
+    context.close()
+
+
+def _violations(page: Page) -> list[tuple[str, str]]:
+    tags = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+    found = page.evaluate("tags => axe.run(document, {runOnly: tags})", tags)
+    return [(one["id"], one["nodes"][0]["html"]) for one in found["violations"]]
+
+
+# --- paper ----------------------------------------------------------------------------------------------------
+
+#: Whole jobs whose paper is looked at in a usual run; in a whole run all of them.
+PAPERS, PAPER_SEED = 3, 20310504
+
+
+@pytest.mark.long
+def test_on_paper_it_takes_two_sides_of_a6_or_says_that_it_takes_more(
+    browser: Browser, service: Service, share: Any
+) -> None:
+    jobs = whole_jobs()
+    count = share(len(jobs), PAPERS, PAPER_SEED)
+    some = jobs if count == len(jobs) else [*jobs[:: len(jobs) // count]][:count]
+    context = a_context(browser, service.site, java_script_enabled=False)
+    page, _ = watched(context)
+    for job in some:
+        asked = {"facts": dict(job.facts), "now": job.now.isoformat()}
+        answer = service.advisor.advise(asked, datetime.now(UTC))
+        page.goto(f"/cards/{service.kept(job=job)}")
+        paper = page.pdf(prefer_css_page_size=True)
+        # A6 is 105 by 148 mm (ISO 216): 298 by 420 points.
+        assert set(re.findall(rb"/MediaBox \[0 0 (\d+)[.\d]* (\d+)", paper)) == {(b"298", b"420")}
+        sides = len(re.findall(rb"/Type\s*/Page\b", paper))
+        page.emulate_media(media="print")
+        shown = page.inner_text("main")
+        page.emulate_media(media="null")
+        advice = answer.advice
+        every = placed(advice)
+        wanted = [*every.first, *advice.call, *(check.not_before for check in advice.checks_on_arrival)]
+        wanted += [text for some in (*every.beside.values(), *every.before.values()) for text in some]
+        assert [text for text in wanted if text not in shown] == [], job.id
+        says_two = WORDS["two_sides"] in shown
+        assert says_two != (WORDS["more_sides"] in shown), job.id
+        assert sides <= 2 if says_two else sides >= 2, job.id
+    context.close()
+
+
+def test_on_paper_no_letter_is_smaller_than_seven_points(browser: Browser, service: Service) -> None:
+    context = a_context(browser, service.site, service_workers="block")
+    page, _ = watched(context)
+    page.goto(f"/cards/{service.kept(DROP)}")
+    page.emulate_media(media="print")
+    assert not page.locator("#walk").is_visible()
+    sizes = page.evaluate(
+        "() => [...document.querySelectorAll('#paper *')].filter(one => one.checkVisibility())"
+        ".map(one => parseFloat(getComputedStyle(one).fontSize))"
+    )
+    assert min(sizes) >= 7 / 72 * 96 - 0.01
+    context.close()

@@ -1,0 +1,139 @@
+"""The card's page over HTTP: while it is made, once it is there, what it may do, and what it weighs."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from datetime import UTC, datetime
+from pathlib import Path
+
+import orjson
+import pytest
+from flask import Flask
+from flask.testing import FlaskClient
+
+from repairadvisor.policy.load import parsed
+from repairadvisor.store.policy_files import default_texts
+from repairadvisor.web import cards
+from repairadvisor.web.cards import CARD_MAKING
+
+WORDS = parsed("surfaces.toml", default_texts()["surfaces.toml"])["card"]
+STATIC = Path(cards.__file__).parent / "static"
+#: The most that a card may weigh, bytes.
+LIGHT = 100_000
+
+
+@pytest.fixture
+def advice_id(client: FlaskClient) -> str:
+    found = client.post("/v1/advice", json={"facts": {"place": "pole_top"}}).headers["Location"]
+    return found.rpartition("/")[2]
+
+
+@pytest.fixture
+def card(app: Flask, client: FlaskClient, advice_id: str) -> str:
+    """The address of a card that is made."""
+    app.extensions[CARD_MAKING].make(advice_id, datetime.now(UTC))
+    return f"/cards/{advice_id}"
+
+
+def test_while_it_is_made_the_page_says_so_and_looks_again(
+    app: Flask, client: FlaskClient, advice_id: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    making = app.extensions[CARD_MAKING]
+    monkeypatch.setattr(making, "card", lambda _: None)
+    answer = client.get(f"/cards/{advice_id}")
+    assert answer.status_code == 202
+    assert answer.headers["Refresh"].isdigit()
+    assert WORDS["being_made"] in answer.text
+    assert "script" not in answer.text
+    assert "script-src" not in answer.headers["Content-Security-Policy"]
+
+
+def test_the_card_may_run_its_own_script_and_nothing_else(client: FlaskClient, card: str) -> None:
+    answer = client.get(card)
+    assert answer.status_code == 200
+    policy = answer.headers["Content-Security-Policy"]
+    assert re.search(r"script-src 'sha256-[^']+';", policy)
+    assert re.search(r"style-src 'sha256-[^']+';", policy)
+    assert "default-src 'none'" in policy
+    assert "frame-ancestors 'none'" in policy
+    assert not re.search("unsafe|http|\\*", policy)
+    assert not re.search(r"<(link|img|iframe|object)\b|\bsrc=|https?://", answer.text)
+
+
+def test_every_other_page_keeps_the_policy_of_the_site(client: FlaskClient, card: str) -> None:
+    for address in ("/", "/policy", card.replace("/cards/", "/v1/advice/")):
+        policy = client.get(address, headers={"Accept": "text/html"}).headers["Content-Security-Policy"]
+        assert "script" not in policy
+        assert "connect" not in policy
+
+
+def test_the_worker_serves_the_cards_and_asks_this_service_alone(client: FlaskClient) -> None:
+    answer = client.get("/cards/worker.js")
+    assert answer.mimetype == "text/javascript"
+    assert answer.headers["Service-Worker-Allowed"] == "/cards/"
+    assert answer.headers["Content-Security-Policy"] == "default-src 'none'; connect-src 'self'"
+    assert client.get("/cards/worker.js", headers={"If-None-Match": answer.headers["ETag"]}).status_code == 304
+
+
+def test_as_json_a_card_says_until_when_it_holds_and_which_rules_are_in_force(
+    app: Flask, client: FlaskClient, card: str
+) -> None:
+    found = client.get(card, headers={"Accept": "application/json"}).get_json()
+    assert set(found) == {"id", "policy", "policy_in_force", "valid_until", "now"}
+    assert found["policy_in_force"] == app.extensions["repairadvisor"].method.policy_id
+    assert abs((datetime.fromisoformat(found["now"]) - datetime.now(UTC)).total_seconds()) < 60
+
+
+@pytest.mark.parametrize("unknown", ["0" * 32, "x", "worker.css"])
+@pytest.mark.parametrize("form", ["text/html", "application/json"])
+def test_without_an_advice_there_is_no_card(client: FlaskClient, unknown: str, form: str) -> None:
+    assert client.get(f"/cards/{unknown}", headers={"Accept": form}).status_code == 404
+
+
+def test_the_page_of_a_kept_advice_leads_to_its_card(client: FlaskClient, advice_id: str) -> None:
+    page = client.get(f"/v1/advice/{advice_id}", headers={"Accept": "text/html"}).text
+    assert f'href="/cards/{advice_id}"' in page
+
+
+def test_a_card_weighs_less_than_it_may(client: FlaskClient, card: str) -> None:
+    assert len(client.get(card).data) < LIGHT
+
+
+def test_every_word_of_the_script_is_there_and_every_word_there_is_shown() -> None:
+    written = "".join((STATIC / name).read_text(encoding="utf-8") for name in cards.SCRIPTS)
+    shown = set(re.findall(r"\bwords\.(\w+)", written))
+    #: Words that go by a value: a verdict, a way of reading, a state.
+    by_value = {
+        *("verdict_accept", "verdict_redo", "verdict_escalate", "verdict_withheld"),
+        *("both_ways_db", "from_near_db", "from_far_db", "passed", "failed_pull", "unknown"),
+        *("clean", "dirty", "damaged", "not_looked", "expired", "other_policy", "wrong_clock"),
+    }
+    assert shown | by_value == set(WORDS["script"])
+    assert all(f'"{name}"' in written or name.startswith("verdict_") or name == "unknown" for name in by_value)
+
+
+def test_no_sentence_stands_in_the_script() -> None:
+    for name in (*cards.SCRIPTS, "card_worker.js"):
+        texts = re.findall(r'"([^"\n]*)"|`([^`\n]*)`', (STATIC / name).read_text(encoding="utf-8"))
+        sentences = [
+            one or other for one, other in texts if re.search(r"[A-Za-z]{2,} [a-z]{2,} [a-z]{2,}", one or other)
+        ]
+        assert sentences == []
+
+
+def test_text_goes_in_as_text() -> None:
+    for name in cards.SCRIPTS:
+        written = (STATIC / name).read_text(encoding="utf-8")
+        assert not re.search(r"innerHTML|outerHTML|insertAdjacentHTML|document\.write|\beval\b|new Function", written)
+
+
+def test_the_data_hold_what_the_card_holds_and_end_nowhere_before_their_end(
+    app: Flask, client: FlaskClient, card: str, share: Callable[[int, int, int], int]
+) -> None:
+    page = client.get(card).text
+    plain = re.search(r'<script type="application/json" id="data">(.*?)</script>', page, re.DOTALL)
+    assert plain is not None
+    found = orjson.loads(plain[1])
+    kept = app.extensions[CARD_MAKING].card(card.rpartition("/")[2])
+    assert {name: found[name] for name in kept} == kept
