@@ -128,6 +128,7 @@ def test_what_has_grown_old_is_asked_again_and_permits_nothing(shipped: FlaskCli
     fresh = parse_qs(urlsplit(answer.headers["Location"]).query)["advice"][0]
     again = shipped.get(f"/v1/advice/{fresh}").get_json()
     assert "danger_seen" in again["unknown_that_matter"]
+    assert datetime.fromisoformat(again["valid_until"]) > now
     assert again["checks_on_arrival"][0]["facts"] == ["danger_seen"]
     things, failing = walked(shipped, fresh)
     check_walk(job, again, things)
