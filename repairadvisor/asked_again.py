@@ -12,6 +12,7 @@ from typing import Any
 
 import orjson
 
+from repairadvisor.decision.replay import context_again
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.vocabulary import BY_NAME, Fact
 from repairadvisor.replay import told_again
@@ -36,6 +37,7 @@ def ask_again(
     told = told_later(context, now)
     if found.get("crew_place") == ON_SITE:
         told.pop("travel_min", None)  # there is no way left to travel
+    told |= {name: {**told[name], "valid_until": now.isoformat()} for name in _too_old(advisor, told, found, now)}
     request: dict[str, object] = {"facts": {**told, **found}, "now": now.isoformat(), "record": True}
     if plan and advisor.knows_plan(plan):
         request["issued_plan"] = plan
@@ -51,10 +53,21 @@ def told_later(context: Context, now: datetime) -> dict[str, Any]:
         fact = BY_NAME[name]
         if fact.time_runs:
             one = _moved(fact, one, minutes)
+        elif name == "crew_place" and one.get("value") == ON_SITE:
+            one.pop("seen_at", None)  # whoever asks from there is there
         else:
             one.setdefault("seen_at", context.now.isoformat())
         given[name] = one
     return given
+
+
+def _too_old(
+    advisor: Advisor, told: Mapping[str, object], found: Mapping[str, object], now: datetime
+) -> tuple[str, ...]:
+    """What was told then and no longer counts. It is told as having run out: an advice that rests on nothing of it must
+    not run out with it."""
+    context, _ = context_again({name: one for name, one in told.items() if name not in found}, now)
+    return tuple(name for name in advisor.method.grown_old(context) if name in told and name not in found)
 
 
 def _moved(fact: Fact, told: Mapping[str, Any], minutes: float) -> dict[str, Any]:
@@ -64,7 +77,7 @@ def _moved(fact: Fact, told: Mapping[str, Any], minutes: float) -> dict[str, Any
     def move(value: float) -> float:
         return min(max(value + by, fact.low), fact.high)
 
-    moved = dict(told)
+    moved = {key: value for key, value in told.items() if key != "seen_at"}
     if "value" in moved:
         moved["value"] = move(float(moved["value"]))
     if "between" in moved:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -12,8 +13,9 @@ from builders import FixedMethod, a_database_url, an_advice
 from repairadvisor.asked_again import ON_SITE, ask_again, told_later
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.facts.value import Between, Known
+from repairadvisor.methods import prepared_method
 from repairadvisor.service import Advisor, open_records
-from repairadvisor.settings import Settings
+from repairadvisor.settings import Settings, cache_folder
 from repairadvisor.store.records import Records
 
 THEN = datetime(2021, 5, 4, 7, 30, tzinfo=UTC)
@@ -53,6 +55,22 @@ def test_whoever_is_there_has_no_way_left_to_travel(records: Records) -> None:
     facts = orjson.loads(advisor.given(str(answer.id)).facts)
     assert facts["crew_place"]["value"] == ON_SITE
     assert "travel_min" not in facts
+
+
+def test_what_is_too_old_to_count_has_run_out_and_does_not_end_the_fresh_advice(records: Records) -> None:
+    """30 minutes for danger seen are the shipped policy's; what is found now counts anew."""
+    advisor = Advisor(prepared_method(cache_folder(os.environ)), records)
+    told = {"place": "pole_top", "crew_place": "on_site", "danger_seen": "none", "wind_gust_mps": 3}
+    stored = advisor.given(str(advisor.advise({"facts": told, "now": THEN.isoformat()}, THEN).id))
+    later = THEN + timedelta(hours=12)
+    answer = ask_again(advisor, stored, {"wind_gust_mps": 4.0}, later)
+    facts = orjson.loads(advisor.given(str(answer.id)).facts)
+    assert "danger_seen" not in facts
+    assert facts["wind_gust_mps"] == {"value": 4.0}
+    assert facts["crew_place"] == {"value": "on_site"}
+    assert datetime.fromisoformat(answer.advice.valid_until) > later
+    soon = ask_again(advisor, stored, {}, THEN + timedelta(minutes=29))
+    assert "danger_seen" in orjson.loads(advisor.given(str(soon.id)).facts)
 
 
 def test_a_clock_that_is_behind_what_was_told_turns_nothing_back(records: Records) -> None:

@@ -93,6 +93,9 @@ class QuickMethod:
     def plan_ids(self) -> frozenset[str]:
         return frozenset()
 
+    def grown_old(self, context: Context) -> tuple[str, ...]:
+        return ()
+
     def standing_cautions(self, context: Context) -> tuple[str, ...]:
         return ()
 

@@ -665,6 +665,18 @@ def test_one_that_waits_is_told_again_as_the_same_attempt_with_all_that_was_type
     assert row.attempt == 1
 
 
+def test_a_reading_of_a_joint_whose_verdict_waits_is_of_the_same_attempt(opened: Opened) -> None:
+    pole = opened(verdict={"verdict": "withheld"})
+    pole.post("/pole/reading", **a_reading())
+    assert "Fibre T1F1, joint 1, attempt 1" in pole.get(at="reading", fibre="T1F1", joint="1")
+
+
+def test_a_verdict_is_shown_under_its_own_advice_alone(opened: Opened) -> None:
+    pole = opened()
+    report = parse_qs(urlsplit(pole.post("/pole/reading", **a_reading())).query)["report"][0]
+    assert "No verdict is kept" in opened().refused(404, at="verdict", report=report)
+
+
 def test_one_to_be_handed_on_says_whom_to_ring_and_what_to_read_out(opened: Opened) -> None:
     hand_on = {"verdict": "escalate", "to_whom": "owner of the cable", "with_what": ("attempt 1: 0.40 dB",)}
     pole = opened(verdict=hand_on)
