@@ -9,6 +9,7 @@ from typing import Any
 
 import orjson
 import pytest
+from english_words import english_in
 from shipped_policy import shipped_texts
 from whole_jobs import Job, whole_jobs
 
@@ -24,26 +25,18 @@ from repairadvisor.policy.model import Policy
 from repairadvisor.schemas.advice import document_bytes
 from repairadvisor.settings import overlay_folder
 
-#: Common English words that are no Spanish ones.
-ENGLISH = frozenset(
-    "the and of or with before after is are be been was were will would should could may must can not nothing nobody "
-    "somebody anybody everybody this that these those there here it its they them their he she his her you your we our "
-    "for from by at on into onto over under between within without against about above below beside behind to up down "
-    "out off again once more most less least than then when where which who whom what why how if because until unless "
-    "while still yet already only also too very each every all any both either neither other another same such one two "
-    "three first last next as so but nor does done do did has have had make made take taken keep kept give given put "
-    "fibre fibres joint joints splice spliced plug plugs loss light margin owner crew work working person "
-    "people place tent vehicle ground pole chamber closure tray sleeve gel fusion break broken cut wait waiting ring "
-    "ask asked told known unknown safe danger caution check limit cost expected hours minutes pieces yes".split()
-) - {"he", "no", "once", "has", "gel", "as"}
 #: What programs read: names that are the same in every language.
 _NAMES = frozenset(
-    "action method layout position access shelter stage kind how_known screen fact facts tag owed_to authorisations "
-    "besides cautions policy method_version vocabulary_version of_whom learnt unit after owed_to_unknown "
-    "unknown_that_matter id now valid_until made_at beside_check part mode side withheld for_action".split()
+    re.findall(
+        r"[a-z_]+",
+        """
+        action method layout position access shelter stage kind how_known screen fact facts tag owed_to
+        authorisations besides cautions policy method_version vocabulary_version of_whom learnt unit
+        after owed_to_unknown unknown_that_matter id now valid_until made_at beside_check part mode side
+        withheld for_action
+        """,
+    )
 )
-#: Titles of books stay as they were printed.
-_TITLES = re.compile(r"Introduction to Statistical Quality Control")
 
 
 def _read(document: Any, key: str = "") -> Iterator[str]:
@@ -64,11 +57,6 @@ def _read(document: Any, key: str = "") -> Iterator[str]:
 def _is_tag(one: Any) -> bool:
     """Whether this names a caution; beside a plan held ready their whole texts stand."""
     return isinstance(one, str) and " " not in one
-
-
-def english_in(text: str) -> list[str]:
-    """The English words of a text."""
-    return [word for word in re.findall(r"[a-záéíóúüñ']+", _TITLES.sub("", text).lower()) if word in ENGLISH]
 
 
 @pytest.fixture(scope="module")
