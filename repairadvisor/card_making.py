@@ -65,7 +65,7 @@ class CardMaking:
             return found
         answered = self._advisor.answer_given(advice_id)
         if answered.advice.policy != self._advisor.method.policy_id:
-            return bare_card_data(advice_id, answered.advice)
+            return bare_card_data(advice_id, answered.advice, self._advisor.voice)
         self._ask_for(advice_id).wait(patience_s)
         with self._lock:
             failed = self._failed.pop(advice_id, None)
@@ -138,7 +138,7 @@ def made_card(advisor: Advisor, advice_id: str) -> dict[str, Any]:
     tables = [
         table for one in _to_be_judged(advice, tree) if (table := _offline(method, advice_id, context, one)) is not None
     ]
-    return card_data(advice_id, advice, tree, tables)
+    return card_data(advice_id, advice, tree, tables, advisor.voice)
 
 
 def _to_be_judged(advice: Advice, tree: Tree) -> list[Advice]:

@@ -22,6 +22,7 @@ from repairadvisor.errors import ConflictError, Fault, InputError, KeyReusedErro
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.methods import Method, prepared_method
+from repairadvisor.render.voice import METRIC, Voice
 from repairadvisor.schemas.advice import document_bytes, read_document
 from repairadvisor.schemas.claims import claims_as_plain
 from repairadvisor.schemas.request import AdviceRequest, read_request, read_tree_request
@@ -66,9 +67,10 @@ class Advisor:
     Without ``records`` nothing can be kept: then every request must say so.
     """
 
-    def __init__(self, method: Method, records: Records | None) -> None:
+    def __init__(self, method: Method, records: Records | None, units: str = METRIC) -> None:
         self._method = method
         self._records = records
+        self._voice = Voice(Words(method.wording), units)
         if records is not None:
             records.keep_policy(method.policy_id, method.policy_text)
 
@@ -76,6 +78,11 @@ class Advisor:
     def wording(self) -> Mapping[str, object]:
         """The words of the policy in force."""
         return self._method.wording
+
+    @property
+    def voice(self) -> Voice:
+        """How people are spoken to under the policy in force, in the operator's units."""
+        return self._voice
 
     @property
     def method(self) -> Method:
@@ -284,4 +291,4 @@ def open_advisor(settings: Settings) -> Advisor:
     """The whole service as ``settings`` say. Raises :class:`SettingsError` where they cannot be met, and
     :class:`PolicyError` for an overlay that cannot be used."""
     records = open_records(settings)
-    return Advisor(prepared_method(settings.cache, records, settings.policy), records)
+    return Advisor(prepared_method(settings.cache, records, settings.policy), records, settings.units)

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any
 
 from repairadvisor.decision.advice import (
-    ACTIONS,
     Advice,
     Alternative,
     Barred,
@@ -37,6 +36,7 @@ from repairadvisor.decision.advice import (
     WavelengthLoss,
 )
 from repairadvisor.decision.fault_tree import Branch, Node, Tree
+from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.rules_in_force import Example, Figure, Rule, RulesInForce
 from repairadvisor.facts.context import Context
 from repairadvisor.outcome.attempt_readings import Made
@@ -45,10 +45,27 @@ from repairadvisor.outcome.verdict import Another, LossRead, Owed, Verdict
 from repairadvisor.outcome.workmanship_charts import Workmanship
 from repairadvisor.policy.load import parsed
 from repairadvisor.policy.model import Claim, Number
+from repairadvisor.render.voice import Voice
 from repairadvisor.store.policy_files import default_texts
 
 NOW = datetime(2031, 5, 4, 7, 30, tzinfo=UTC)
 POLICY_ID = "5d" * 32
+
+
+#: The words of the policy that ships.
+WORDING: Mapping[str, object] = {
+    key: words
+    for name in ("wording.toml", "surfaces.toml")
+    for key, words in parsed(name, default_texts()[name]).items()
+}
+
+
+def a_voice(**changes: Any) -> Voice:
+    """How the policy that ships speaks."""
+    return Voice(Words(changes.pop("wording", WORDING)), **changes)
+
+
+VOICE = a_voice()
 
 
 def a_plan(**changes: str) -> PlanWords:
@@ -426,9 +443,8 @@ class FixedMethod:
     policy_text: bytes = b"a policy"
     wording: Mapping[str, object] = field(
         default_factory=lambda: {
-            "action": dict.fromkeys(ACTIONS, "do it"),
+            **WORDING,
             "what_if": {"same": "The same.", "barred": "{plans}", "free": "{plans}", "price": "Prices."},
-            **parsed("surfaces.toml", default_texts()["surfaces.toml"]),
         }
     )
 

@@ -20,7 +20,7 @@ from typing import Any
 
 import pytest
 import requests
-from builders import NOW, POLICY_ID, FixedMethod, a_database_url, an_advice
+from builders import NOW, POLICY_ID, VOICE, FixedMethod, a_database_url, an_advice
 from schemas.test_json_text import REFUSED as NO_JSON
 
 from repairadvisor import cli
@@ -65,7 +65,7 @@ def test_facts_typed_at_the_shell_are_read_answered_and_kept(run: Run, tmp_path:
     )
     (record,) = kept(tmp_path)
     assert (status, err) == (0, "")
-    assert out == terminal.render(an_advice(policy=POLICY_ID)) + f"Kept as {record.id}\n"
+    assert out == terminal.render(an_advice(policy=POLICY_ID), VOICE) + f"Kept as {record.id}\n"
     assert set(json.loads(record.facts)) == {"place", "spare_near_m", "wind_gust_mps", "gas_test"}
     assert record.now == NOW
 

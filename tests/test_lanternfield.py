@@ -17,12 +17,14 @@ import pytest
 from repairadvisor.decision.advice import Advice
 from repairadvisor.decision.loosening import policy_of
 from repairadvisor.decision.ranges import ranges_of, rules_with, with_number
+from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.screens import BARRED, CLEAR, OPEN, statuses
 from repairadvisor.errors import PolicyError, SettingsError
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.methods import PreparedMethod, default_policy, policy_in_force, prepared_method
 from repairadvisor.render import terminal, ticket_note
+from repairadvisor.render.voice import Voice
 from repairadvisor.replay import Replaying, replay_of
 from repairadvisor.schemas.advice import document_bytes, read_document
 from repairadvisor.service import Advisor, open_records
@@ -110,6 +112,10 @@ def test_screens_that_the_firm_changed_still_say_of_their_examples_what_those_ar
         assert statuses(firm.rules.compiled, context)[firm.rules.index("screen", i)] == wanted, screen.id
 
 
+def voice_of(method: PreparedMethod) -> Voice:
+    return Voice(Words(method.wording))
+
+
 def _touched_by_the_old_rule(advice: Advice, height_m: float | None) -> bool:
     """Whether the advice names a plan by ladder that the shipped rule (no ladder from 4 m) does not clear."""
     named = [advice.plan, *(one.plan for one in advice.fallbacks), *(one.plan for one in advice.alternatives)]
@@ -133,7 +139,7 @@ def test_advice_says_what_was_loosened_just_where_the_old_rule_would_not_have_cl
         assert one.screen == LADDER
         assert "head of field safety" in one.said
         assert "2031-01-10" in one.said
-        for rendered in (terminal.render(advice), ticket_note.render(advice)):
+        for rendered in (terminal.render(advice, voice_of(firm)), ticket_note.render(advice, voice_of(firm))):
             assert " ".join(one.said.split()) in " ".join(rendered.split())
     if height_m is not None and not 4.0 <= height_m < 4.5:
         assert not advice.loosened
@@ -152,8 +158,8 @@ def test_advice_under_the_policy_that_ships_says_nothing_of_loosening_or_ranges(
 
 
 def test_the_currency_is_the_firms(by_ladder: Advice) -> None:
-    assert "crowns" in terminal.render(by_ladder)
-    assert re.search(r"\d cu\b", terminal.render(by_ladder)) is None
+    assert "crowns" in terminal.render(by_ladder, voice_of(firm))
+    assert re.search(r"\d cu\b", terminal.render(by_ladder, voice_of(firm))) is None
 
 
 # --- ranges ------------------------------------------------------------------------------------------------------

@@ -12,7 +12,7 @@ from repairadvisor.store.policy_files import default_texts
 
 PACKAGE = Path(repairadvisor.__file__).parent
 #: Where words are asked for: ``say("desk", "where")``; what is worked out behind a path's literal part is left open.
-ASKED = re.compile(r"""\bsay\(\s*((?:["'][a-z0-9_]+["']\s*,?\s*)+)([^)=]?)""")
+ASKED = re.compile(r"""\b(?:say|named|table)\(\s*((?:["'][a-z0-9_]+["']\s*,?\s*)+)([^)=]?)""")
 WORDS = tomllib.loads(default_texts()["surfaces.toml"])
 
 
@@ -26,7 +26,13 @@ def _paths(words: Mapping[str, object], above: tuple[str, ...] = ()) -> Iterator
 
 def _asked() -> set[tuple[str, ...]]:
     found = set()
-    for folder, kind in (("render", "*.py"), ("web", "*.py"), ("cli", "*.py"), ("web/templates", "*.html")):
+    for folder, kind in (
+        ("render", "*.py"),
+        ("web", "*.py"),
+        ("cli", "*.py"),
+        ("delivery", "*.py"),
+        ("web/templates", "*.html"),
+    ):
         for file in (PACKAGE / folder).glob(kind):
             for literal, _ in ASKED.findall(file.read_text(encoding="utf-8")):
                 found.add(tuple(re.findall(r"[a-z0-9_]+", literal)))

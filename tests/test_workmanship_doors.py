@@ -16,7 +16,7 @@ from typing import Any
 import jsonschema
 import numpy as np
 import pytest
-from builders import a_database_url
+from builders import VOICE, a_database_url
 from flask import render_template
 from flask.testing import FlaskClient
 from hypothesis import given, settings
@@ -211,7 +211,7 @@ def test_what_a_report_calls_somebody_is_text_on_the_page(tmp_path: Path) -> Non
             found=found,
             since=BEGAN,
             signalled=[],
-            silent=[(odd, picture(odd, 5.0))],
+            silent=[(odd, picture(odd, 5.0, VOICE))],
             wide=WIDE,
             high=HIGH,
         )
@@ -236,7 +236,7 @@ def test_a_service_that_keeps_nothing_has_no_charts(tmp_path: Path) -> None:
 def test_all_of_a_chart_is_inside_its_picture(losses: list[float]) -> None:
     joints = [made(i, loss, machine="m-1") for i, loss in enumerate(losses)]
     (chart,) = workmanship_of(joints, light()).charts
-    drawn = picture(chart, 5.0)
+    drawn = picture(chart, 5.0, VOICE)
     for line, upwards in ((drawn.upper, True), (drawn.lower, False)):
         points = [tuple(map(float, one.split(","))) for one in line.split()]
         assert len(points) == max(2, len(losses))

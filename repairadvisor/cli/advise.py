@@ -16,12 +16,12 @@ from repairadvisor.cli.streams import DONE, content_of, output
 from repairadvisor.errors import Fault, InputError
 from repairadvisor.methods import prepared_method
 from repairadvisor.render import comparison, terminal
-from repairadvisor.render.headings import headings
+from repairadvisor.render.voice import Voice
 from repairadvisor.schemas.advice import comparison_bytes
 from repairadvisor.schemas.json_text import read_object
 from repairadvisor.schemas.typed import typed_fact
 from repairadvisor.service import Advisor, Answer, open_records
-from repairadvisor.settings import Settings, cache_folder, policy_folder
+from repairadvisor.settings import Settings, cache_folder, policy_folder, units_of
 
 _PAIR = re.compile(r"([A-Za-z_][A-Za-z0-9_]*)=(.*)", re.DOTALL)
 
@@ -64,20 +64,22 @@ def _advise(given: argparse.Namespace) -> int:
     if request.get("compare_with") is not None:
         return _compare(request, as_json=given.json)
     records = None if request.get("record") is False else open_records(Settings.from_environment(os.environ))
-    advisor = Advisor(prepared_method(cache_folder(os.environ), records, overlay=policy_folder(os.environ)), records)
+    method = prepared_method(cache_folder(os.environ), records, overlay=policy_folder(os.environ))
+    advisor = Advisor(method, records, units_of(os.environ))
     answer = advisor.advise(request, datetime.now(UTC))
-    _print_answer(answer, advisor.wording, as_json=given.json)
+    _print_answer(answer, advisor.voice, as_json=given.json)
     return DONE
 
 
 def _compare(request: Mapping[str, object], *, as_json: bool) -> int:
     method = prepared_method(cache_folder(os.environ), overlay=policy_folder(os.environ))
-    found = Advisor(method, None).compare(request, datetime.now(UTC))
+    advisor = Advisor(method, None, units_of(os.environ))
+    found = advisor.compare(request, datetime.now(UTC))
     with output():
         if as_json:
             sys.stdout.buffer.write(comparison_bytes(found) + b"\n")
         else:
-            print(comparison.render(found), end="")
+            print(comparison.render(found, advisor.voice), end="")
     return DONE
 
 
@@ -100,7 +102,7 @@ def request_of(words: list[str]) -> dict[str, Any]:
     return {"facts": facts}
 
 
-def _print_answer(answer: Answer, wording: Mapping[str, object], *, as_json: bool) -> None:
+def _print_answer(answer: Answer, voice: Voice, *, as_json: bool) -> None:
     if as_json:
         with output():
             sys.stdout.buffer.write(answer.document + b"\n")
@@ -108,6 +110,6 @@ def _print_answer(answer: Answer, wording: Mapping[str, object], *, as_json: boo
             print(orjson.dumps({"id": answer.id}).decode(), file=sys.stderr)
         return
     with output():
-        print(terminal.render(answer.advice, headings(wording)), end="")
+        print(terminal.render(answer.advice, voice), end="")
         if answer.id is not None:
-            print(f"Kept as {answer.id}")
+            print(voice.say("terminal", "kept_as", id=answer.id))

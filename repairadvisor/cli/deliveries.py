@@ -12,19 +12,21 @@ from typing import TYPE_CHECKING, Any
 import orjson
 
 from repairadvisor.cli.streams import DONE, content_of, output
+from repairadvisor.decision.reasons import Words
 from repairadvisor.delivery.published import plain_delivery
 from repairadvisor.delivery.rehearsal import Rehearsal, rehearsed
 from repairadvisor.delivery.seal import Seal
 from repairadvisor.errors import Fault, InputError, SettingsError
 from repairadvisor.facts.parse import read_moment
-from repairadvisor.methods import prepared_method
+from repairadvisor.methods import policy_in_force, prepared_method
 from repairadvisor.plugin import RawEvent
 from repairadvisor.plugin.loading import open_plugins
 from repairadvisor.render.figures import moment
 from repairadvisor.render.sentences import one_line
+from repairadvisor.render.voice import Voice
 from repairadvisor.schemas.delivery import MOST_LISTED, SAID, STATES
 from repairadvisor.service import Advisor
-from repairadvisor.settings import PLUGINS, Settings, cache_folder, policy_folder
+from repairadvisor.settings import PLUGINS, Settings, cache_folder, policy_folder, units_of
 from repairadvisor.store.database import migrate, open_database
 from repairadvisor.store.deliveries import secret_of
 
@@ -82,19 +84,24 @@ def _list(given: argparse.Namespace) -> int:
         print(", ".join(f"{count} {state.replace('_', ' ')}" for state, count in counts.items()) or "none yet")
         for source, problem in in_trouble.items():
             print(f"cannot be asked: {source}: {one_line(problem)}")
+        voice = _voice()
         for one in found:
-            _print_delivery(one)
+            _print_delivery(one, voice)
     return DONE
 
 
-def _print_delivery(one: dict[str, Any]) -> None:
+def _voice() -> Voice:
+    return Voice(Words(policy_in_force(policy_folder(os.environ)).wording), units_of(os.environ))
+
+
+def _print_delivery(one: dict[str, Any], voice: Voice) -> None:
     print(f"\n{one['id']}  {one_line(one['ticket'] or 'no ticket')}  ({one['source']}, {one['cause']})")
     print(
         f"  {one['state'].replace('_', ' ')}: {SAID[one['state']]}"
         + (f"; reason: {one_line(one['reason'])}" if one["reason"] else "")
     )
-    line = f"  came {moment(one['received_at'])}; last changed {moment(one['changed_at'])}"
-    print(line + (f"; next {moment(one['next_attempt_at'])}" if one["next_attempt_at"] else ""))
+    line = f"  came {moment(voice, one['received_at'])}; last changed {moment(voice, one['changed_at'])}"
+    print(line + (f"; next {moment(voice, one['next_attempt_at'])}" if one["next_attempt_at"] else ""))
 
 
 def _retry(given: argparse.Namespace) -> int:
@@ -110,7 +117,7 @@ def _told(given: argparse.Namespace, delivery: dict[str, Any]) -> int:
         if given.json:
             print(orjson.dumps(delivery).decode())
         else:
-            _print_delivery(delivery)
+            _print_delivery(delivery, _voice())
     return DONE
 
 
@@ -128,7 +135,8 @@ def _dry_run(given: argparse.Namespace) -> int:
         raise InputError([Fault("wrong-time", "--now", given.now, "is no moment", "2031-05-04T07:30:00Z")])
     # Only whoever looks at what stands in a ticket has to know which notes are ours, and so the database's secret.
     seal = _seal(settings) if given.look else Seal(b"")
-    advisor = Advisor(prepared_method(cache_folder(os.environ), overlay=policy_folder(os.environ)), None)
+    method = prepared_method(cache_folder(os.environ), overlay=policy_folder(os.environ))
+    advisor = Advisor(method, None, settings.units)
     made = rehearsed(plugins, advisor, given.source, event, seal, now, look=given.look)
     with output():
         if given.json:

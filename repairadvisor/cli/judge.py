@@ -20,8 +20,9 @@ import orjson
 from repairadvisor.cli.streams import DIFFERS, DONE, REFUSED, output
 from repairadvisor.errors import Fault, InputError
 from repairadvisor.facts.parse import read_moment
-from repairadvisor.render.outcome import HEADLINES, render
+from repairadvisor.render.outcome import render, verdict_word
 from repairadvisor.render.sentences import one_line
+from repairadvisor.render.voice import Voice
 from repairadvisor.schemas.json_text import LONGEST, NotJsonError, read_object
 from repairadvisor.schemas.outcome_answer import read_answer
 from repairadvisor.schemas.outcome_rows import (
@@ -88,7 +89,7 @@ def _judge(given: argparse.Namespace) -> int:
             return REFUSED
         if not given.no_record:
             file.keep()
-        _print(file, given)
+        _print(file, given, advisor.voice)
         return DIFFERS if file.tally.bad else DONE
 
 
@@ -226,16 +227,17 @@ class _Progress:
             print(f"{count} {what} …", file=sys.stderr, flush=True)
 
 
-def _print(file: WorkFile, given: argparse.Namespace) -> None:
+def _print(file: WorkFile, given: argparse.Namespace, voice: Voice) -> None:
     with output():
         for number, document in enumerate(file.answers()):
             if given.json:
                 sys.stdout.buffer.write(_shown(document, given) + b"\n")
             elif file.tally.reports <= _MOST_SHOWN:
                 answer = read_answer(_shown(document, given))
-                print(f"Advice {answer.advice}" if number == 0 else f"\nAdvice {answer.advice}")
-                print(render(answer), end="")
-        print(_counts(file.tally, as_json=given.json))
+                head = voice.say("work", "advice", id=answer.advice)
+                print(head if number == 0 else f"\n{head}")
+                print(render(answer, voice), end="")
+        print(orjson.dumps(file.tally).decode() if given.json else _counts(file.tally, voice))
 
 
 def _shown(document: bytes, given: argparse.Namespace) -> bytes:
@@ -243,11 +245,20 @@ def _shown(document: bytes, given: argparse.Namespace) -> bytes:
     return orjson.dumps(replace(read_answer(document), id="")) if given.no_record else document
 
 
-def _counts(tally: Tally, *, as_json: bool) -> str:
-    if as_json:
-        return orjson.dumps(tally).decode()
-    verdicts = ", ".join(f"{HEADLINES[word]} {count}" for word, count in sorted(tally.verdicts.items()))
-    rows = f"{tally.rows} told, {tally.bad} left out" if tally.bad else f"{tally.rows} told"
-    known = f", {tally.known} known before" if tally.known else ""
-    corrected = f", {tally.corrected} told otherwise than before" if tally.corrected else ""
-    return f"{rows}; attempts: {tally.new} new{corrected}{known}; joints: {verdicts or 'none'}."
+def _counts(tally: Tally, voice: Voice) -> str:
+    verdicts = [
+        voice.say("work", "counted", verdict=verdict_word(word, voice), n=count)
+        for word, count in sorted(tally.verdicts.items())
+    ]
+    if tally.bad:
+        rows = voice.say("work", "rows_left_out", n=tally.rows, bad=tally.bad)
+    else:
+        rows = voice.say("work", "rows", n=tally.rows)
+    attempts = [voice.say("work", "attempts_new", new=tally.new)]
+    if tally.corrected:
+        attempts.append(voice.say("work", "attempts_corrected", corrected=tally.corrected))
+    if tally.known:
+        attempts.append(voice.say("work", "attempts_known", known=tally.known))
+    between = voice.say("work", "between")
+    joints = between.join(verdicts) or voice.say("work", "joints_none")
+    return voice.say("work", "told_rows", rows=rows, attempts=between.join(attempts), joints=joints)

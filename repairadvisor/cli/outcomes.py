@@ -50,12 +50,13 @@ def add_to(commands: Any) -> None:
 
 def _show(given: argparse.Namespace) -> int:
     settings = Settings.from_environment(os.environ)
-    found = WorkDone(open_advisor(settings), settings.outcome_days).so_far(given.id, datetime.now(UTC))
+    advisor = open_advisor(settings)
+    found = WorkDone(advisor, settings.outcome_days).so_far(given.id, datetime.now(UTC))
     with output():
         if given.json:
             sys.stdout.buffer.write(answer_bytes(found) + b"\n")
         else:
-            print(render_work(found), end="")
+            print(render_work(found, advisor.voice), end="")
     return DONE
 
 

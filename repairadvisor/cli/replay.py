@@ -9,8 +9,11 @@ import sys
 from typing import Any
 
 from repairadvisor.cli.streams import DIFFERS, DONE, output
+from repairadvisor.decision.reasons import Words
 from repairadvisor.errors import NotFoundError
+from repairadvisor.methods import policy_in_force
 from repairadvisor.render import replay as as_lines
+from repairadvisor.render.voice import Voice
 from repairadvisor.replay import Replaying
 from repairadvisor.schemas.replay import replay_bytes
 from repairadvisor.service import ADVICE_ID, open_records
@@ -35,5 +38,7 @@ def _replay(given: argparse.Namespace) -> int:
         if given.json:
             sys.stdout.buffer.write(replay_bytes(found) + b"\n")
         else:
-            print(as_lines.render(found), end="")
+            print(
+                as_lines.render(found, Voice(Words(policy_in_force(settings.policy).wording), settings.units)), end=""
+            )
     return DONE if found.equal else DIFFERS

@@ -15,7 +15,7 @@ from repairadvisor.methods import prepared_method
 from repairadvisor.render import fault_tree
 from repairadvisor.schemas.fault_tree import tree_bytes
 from repairadvisor.service import Advisor
-from repairadvisor.settings import cache_folder, policy_folder
+from repairadvisor.settings import cache_folder, policy_folder, units_of
 
 
 def add_to(commands: Any) -> None:
@@ -35,10 +35,11 @@ def _tree(given: argparse.Namespace) -> int:
     if given.depth is not None:
         request["depth"] = given.depth
     method = prepared_method(cache_folder(os.environ), overlay=policy_folder(os.environ))
-    found = Advisor(method, None).tree(request, datetime.now(UTC))
+    advisor = Advisor(method, None, units_of(os.environ))
+    found = advisor.tree(request, datetime.now(UTC))
     with output():
         if given.json:
             sys.stdout.buffer.write(tree_bytes(found) + b"\n")
         else:
-            print(fault_tree.render(found), end="")
+            print(fault_tree.render(found, advisor.voice), end="")
     return DONE

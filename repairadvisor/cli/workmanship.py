@@ -10,9 +10,11 @@ from typing import Any
 
 from repairadvisor.cli.policy_learn import moment_of
 from repairadvisor.cli.streams import DONE, output
+from repairadvisor.decision.reasons import Words
 from repairadvisor.made_joints import USUALLY_BACK, made_joints
 from repairadvisor.methods import prepared_method
 from repairadvisor.render import workmanship as rendered
+from repairadvisor.render.voice import Voice
 from repairadvisor.schemas.workmanship import workmanship_bytes
 from repairadvisor.service import open_records
 from repairadvisor.settings import Settings
@@ -42,5 +44,5 @@ def _workmanship(given: argparse.Namespace) -> int:
         if given.json:
             sys.stdout.buffer.write(workmanship_bytes(found, since) + b"\n")
         else:
-            print(rendered.render(found, since), end="")
+            print(rendered.render(found, since, Voice(Words(method.wording), settings.units)), end="")
     return DONE

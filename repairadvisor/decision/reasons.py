@@ -40,6 +40,15 @@ class Words:
             raise PolicyError(f"wording: {'.'.join(path)}", "is no list of sentences")
         return tuple(found)
 
+    def table(self, *path: str) -> Mapping[str, object]:
+        """The table of words at a path. Raises PolicyError for a path that is not there, or is none."""
+        found: object = self.wording
+        for key in path:
+            found = found.get(key) if isinstance(found, Mapping) else None
+        if not isinstance(found, Mapping):
+            raise PolicyError(f"wording: {'.'.join(path)}", "is no table of words")
+        return found
+
     def plan(self, plan: Plan) -> PlanWords:
         """A plan as its words and a phrase."""
         phrase = self.say(

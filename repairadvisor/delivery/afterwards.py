@@ -72,7 +72,9 @@ class Afterwards:
         if held is None:
             return {"state": "noted", "healed": 0}
         kind, counts, coming = self._counting(delivery, ticket)
-        made = tidied(ticket.id, counts, held, self._clock(), self._seal, kind, newer_is_coming=coming)
+        made = tidied(
+            ticket.id, counts, held, self._clock(), self._seal, self._advisor.voice, kind, newer_is_coming=coming
+        )
         if not made.is_settled:
             carrier.change(ticket.reference, made.change)
         return {"state": "noted", "healed": made.healed}
@@ -95,7 +97,7 @@ class Afterwards:
         until = read_document(self._advisor.given(delivery.advice_id or "").document).valid_until
         since = datetime.fromisoformat(until) if until else self._clock()
         held = noted_or_remembered(carrier, ticket)
-        change = expiring(ticket.id, ticket.noted_revision, held, since, self._seal)
+        change = expiring(ticket.id, ticket.noted_revision, held, since, self._seal, self._advisor.voice)
         if change.rewrite:
             carrier.change(ticket.reference, change)
         return {"state": "noted", "healed": 0}

@@ -73,8 +73,11 @@ class Bringing:
 
     def _notes_of(self, texts: Sequence[str], ticket: TicketState, revision: int, advice_id: str) -> tuple[Note, ...]:
         """The notes of a revision."""
-        where = f"{self._public_url}/v1/advice/{advice_id}" if self._public_url else f"advice {advice_id}"
-        return parts_of(texts, ticket.id, revision, Foot(where, self._shared_with(ticket)), self._seal)
+        voice = self._advisor.voice
+        where = voice.say("note", "advice_id", id=advice_id)
+        if self._public_url:
+            where = f"{self._public_url}/v1/advice/{advice_id}"
+        return parts_of(texts, ticket.id, revision, Foot(where, self._shared_with(ticket)), self._seal, voice)
 
     # --- steps ------------------------------------------------------------------------------------------------
 
@@ -125,7 +128,9 @@ class Bringing:
         if state:
             return {"state": state, "reason": reason}
         held = noted_or_remembered(carrier, ticket)
-        made = reconciled(_notes(begun), ticket.id, begun["revision"], held, self._clock(), self._seal)
+        made = reconciled(
+            _notes(begun), ticket.id, begun["revision"], held, self._clock(), self._seal, self._advisor.voice
+        )
         if made.newest:
             reason = f"note {made.newest} stands in the ticket, of which nothing is known here: numbered anew"
             return {"state": "later", "reason": reason, "newest": made.newest}
@@ -144,7 +149,9 @@ class Bringing:
             held = carrier.look(ticket.reference)
             if held is None:
                 return {"state": "confirmed", "healed": 0}
-            made = reconciled(_notes(begun), ticket.id, begun["revision"], held, self._clock(), self._seal)
+            made = reconciled(
+                _notes(begun), ticket.id, begun["revision"], held, self._clock(), self._seal, self._advisor.voice
+            )
             if made.change.rewrite:
                 carrier.change(ticket.reference, NoteChange(rewrite=made.change.rewrite))
         except Exception as error:  # noqa: BLE001 - whatever a stranger's plugin raises
@@ -180,7 +187,7 @@ class Bringing:
         configured = self._plugins.sources.get(delivery.source)
         if configured is None:
             return (), ""
-        said = (self._advice(delivery), self._advisor.wording, self._plugins.carriers[configured.notes].longest_note)
+        said = (self._advice(delivery), self._advisor.voice, self._plugins.carriers[configured.notes].longest_note)
         return texts_of(*said), digest_of(*said)
 
     def _advice(self, delivery: Delivery) -> Advice:

@@ -16,7 +16,7 @@ from repairadvisor.decision.advice import Advice
 from repairadvisor.delivery.seal import Seal
 from repairadvisor.plugin import LONGEST_MARK, HeldNote, Note, NoteChange, NoteMark, mark_of
 from repairadvisor.render import figures, ticket_note
-from repairadvisor.render.headings import headings
+from repairadvisor.render.voice import Voice
 
 ADVICE, WORK = "advice", "verdict"
 #: Room for what is put under a note, and over one that no longer counts, characters.
@@ -38,9 +38,9 @@ class Reconciled:
         return not self.change.add and not self.change.rewrite
 
 
-def texts_of(advice: Advice, wording: Mapping[str, object], longest_note: int) -> tuple[str, ...]:
+def texts_of(advice: Advice, voice: Voice, longest_note: int) -> tuple[str, ...]:
     """What the notes of an advice say, each short enough for what is put under and over it."""
-    return ticket_note.notes(advice, headings(wording), longest_note - LONGEST_MARK - ROOM_FOR_FOOT - ROOM_FOR_HEAD)
+    return ticket_note.notes(advice, voice, longest_note - LONGEST_MARK - ROOM_FOR_FOOT - ROOM_FOR_HEAD)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,16 +51,18 @@ class Foot:
     shared_with: str = ""
 
 
-def parts_of(texts: Sequence[str], ticket: str, revision: int, foot: Foot, seal: Seal) -> tuple[Note, ...]:
+def parts_of(
+    texts: Sequence[str], ticket: str, revision: int, foot: Foot, seal: Seal, voice: Voice
+) -> tuple[Note, ...]:
     """The notes of a revision: each text, a foot under the last one, and the mark.
 
     ``ticket`` is its id here. The first line of the first text stays the first line: it is the whole answer.
     """
-    under = [f"The whole advice: {foot.where}"]
+    under = [voice.say("note", "whole_advice", where=foot.where)]
     if foot.shared_with:
-        under.append(f"Advice for the fault of ticket {foot.shared_with}, shared by all tickets that belong to it.")
+        under.append(voice.say("note", "shared_with", ticket=foot.shared_with))
     if revision > 1:
-        under.append(f"Note {revision} on this ticket; the earlier ones no longer count.")
+        under.append(voice.say("note", "revision", n=revision))
     return marked(texts, under, NoteMark(ticket[:12], ADVICE, revision, 1, 1), ticket, seal)
 
 
@@ -74,10 +76,10 @@ def marked(texts: Sequence[str], under: Sequence[str], like: NoteMark, ticket: s
     return tuple(notes)
 
 
-def digest_of(advice: Advice, wording: Mapping[str, object], longest_note: int) -> str:
+def digest_of(advice: Advice, voice: Voice, longest_note: int) -> str:
     """A digest of what the notes of an advice say, but for when and under which policy it was said: an advice that
     reads the same has not changed."""
-    texts = texts_of(replace(advice, now="", policy=""), wording, longest_note)
+    texts = texts_of(replace(advice, now="", policy=""), voice, longest_note)
     return hashlib.sha256("\f".join(texts).encode()).hexdigest()
 
 
@@ -95,6 +97,7 @@ def reconciled(
     held: Sequence[HeldNote],
     now: datetime,
     seal: Seal,
+    voice: Voice,
     kind: str = ADVICE,
 ) -> Reconciled:
     """What makes of the notes ``held`` in a ticket the ones that are ``wanted``.
@@ -111,8 +114,8 @@ def reconciled(
     older = [(mark, one) for mark, one in counting if mark.key not in texts]
     here = [(mark, one) for mark, one in counting if mark.key in texts]
     doubles = _doubles(here, texts)
-    rewrite = [(one, superseded(one.text, mark, revision, now)) for mark, one in older]
-    rewrite += [(one, void(one.text, mark, now)) for mark, one in doubles]
+    rewrite = [(one, superseded(one.text, mark, revision, now, voice)) for mark, one in older]
+    rewrite += [(one, void(one.text, mark, now, voice)) for mark, one in doubles]
     there = {mark.key for mark, _ in here}
     add = tuple(note for note in wanted if note.key not in there)
     return Reconciled(NoteChange(add, tuple(rewrite)), len(doubles))
@@ -146,6 +149,7 @@ def tidied(
     held: Sequence[HeldNote],
     now: datetime,
     seal: Seal,
+    voice: Voice,
     kind: str = ADVICE,
     *,
     newer_is_coming: bool,
@@ -163,35 +167,36 @@ def tidied(
         (mark, one) for mark, one in ours if mark.revision < counts or (mark.revision > counts and not newer_is_coming)
     ]
     doubles = _doubles([(mark, one) for mark, one in ours if mark.revision == counts], {})
-    rewrite = [(one, superseded(one.text, mark, counts, now)) for mark, one in others]
-    rewrite += [(one, void(one.text, mark, now)) for mark, one in doubles]
+    rewrite = [(one, superseded(one.text, mark, counts, now, voice)) for mark, one in others]
+    rewrite += [(one, void(one.text, mark, now, voice)) for mark, one in doubles]
     return Reconciled(NoteChange(rewrite=tuple(rewrite)), len(doubles))
 
 
-def expiring(ticket: str, revision: int, held: Sequence[HeldNote], since: datetime, seal: Seal) -> NoteChange:
+def expiring(
+    ticket: str, revision: int, held: Sequence[HeldNote], since: datetime, seal: Seal, voice: Voice
+) -> NoteChange:
     """What lets a revision say that its advice has run out."""
     rewrite = [
-        (one, expired(one.text, mark, since))
+        (one, expired(one.text, mark, since, voice))
         for mark, one in marks_of(ticket, held, seal)
         if mark.revision == revision and not mark.status
     ]
     return NoteChange(rewrite=tuple(rewrite))
 
 
-def superseded(text: str, mark: NoteMark, by: int, now: datetime) -> str:
+def superseded(text: str, mark: NoteMark, by: int, now: datetime, voice: Voice) -> str:
     """The text of a note in whose place another one stands now."""
-    return _no_longer(text, mark, "superseded", f"SUPERSEDED {_at(now)} by note {by}. What follows no longer counts.")
+    return _no_longer(text, mark, "superseded", voice.say("note", "superseded", moment=_at(now, voice), n=by))
 
 
-def expired(text: str, mark: NoteMark, since: datetime) -> str:
+def expired(text: str, mark: NoteMark, since: datetime, voice: Voice) -> str:
     """The text of a note whose advice has run out."""
-    head = f"EXPIRED {_at(since)}. Some of what this rests on is too old: have it looked at again before relying on it."
-    return _no_longer(text, mark, "expired", head)
+    return _no_longer(text, mark, "expired", voice.say("note", "expired", moment=_at(since, voice)))
 
 
-def void(text: str, mark: NoteMark, now: datetime) -> str:
+def void(text: str, mark: NoteMark, now: datetime, voice: Voice) -> str:
     """The text of a note that was written twice."""
-    return _no_longer(text, mark, "void", f"VOID {_at(now)}. This note was written twice; the other one counts.")
+    return _no_longer(text, mark, "void", voice.say("note", "void", moment=_at(now, voice)))
 
 
 def _no_longer(text: str, mark: NoteMark, status: str, head: str) -> str:
@@ -199,5 +204,5 @@ def _no_longer(text: str, mark: NoteMark, status: str, head: str) -> str:
     return f"{head}\n{text.replace(mark.line, ended.line)}"
 
 
-def _at(moment: datetime) -> str:
-    return figures.moment(moment.astimezone(UTC).isoformat())
+def _at(moment: datetime, voice: Voice) -> str:
+    return figures.moment(voice, moment.astimezone(UTC).isoformat())

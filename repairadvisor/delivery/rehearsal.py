@@ -80,8 +80,9 @@ def _changes(
     id = ticket_id(source, ticket.reference)  # noqa: A001
     held = carrier.look(ticket.reference) if look else []
     revision = 1 + max((mark.revision for mark, _ in marks_of(id, held or [], seal)), default=0)
-    notes = parts_of(texts_of(advice, advisor.wording, carrier.longest_note), id, revision, Foot("not kept"), seal)
-    made = reconciled(notes, id, revision, held or [], now, seal)
+    texts = texts_of(advice, advisor.voice, carrier.longest_note)
+    notes = parts_of(texts, id, revision, Foot("not kept"), seal, advisor.voice)
+    made = reconciled(notes, id, revision, held or [], now, seal, advisor.voice)
     if held is None:
         says.append("The carrier cannot look into tickets: what is remembered of this one is not considered here.")
     rewrites = tuple((before.text, after) for before, after in made.change.rewrite)

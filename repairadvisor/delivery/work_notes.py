@@ -150,7 +150,7 @@ class WorkNotes:
             if current is None or ticket is None:
                 return {}
             note = work_note(connection, ticket.id)
-            lines = note_lines(self._known(connection, ticket, current), note.follow_up or "")
+            lines = note_lines(self._known(connection, ticket, current), note.follow_up or "", self._advisor.voice)
             digest = hashlib.sha256("\f".join(lines).encode()).hexdigest()
             state, reason = self._not_wanted(current, note, digest)
             if state:
@@ -178,11 +178,11 @@ class WorkNotes:
         self, lines: Sequence[str], ticket: TicketState, delivery: Delivery, revision: int
     ) -> tuple[Note, ...]:
         carrier = self._plugins.carriers[self._plugins.sources[delivery.source].notes]
-        texts = packed(lines, carrier.longest_note - LONGEST_MARK - ROOM_FOR_FOOT - ROOM_FOR_HEAD)
+        texts = packed(lines, self._advisor.voice, carrier.longest_note - LONGEST_MARK - ROOM_FOR_FOOT - ROOM_FOR_HEAD)
         path = f"/v1/advice/{delivery.advice_id}/outcomes"
-        under = [f"All of it: {self._public_url}{path}" if self._public_url else f"All of it: {path}"]
+        under = [self._advisor.voice.say("note", "whole_work", where=f"{self._public_url}{path}")]
         if revision > 1:
-            under.append(f"Note {revision} on the work of this ticket; the earlier ones no longer count.")
+            under.append(self._advisor.voice.say("note", "work_revision", n=revision))
         return marked(texts, under, NoteMark(ticket.id[:12], WORK, revision, 1, 1), ticket.id, self._seal)
 
     def _write(self, delivery_id: str, work_id: str, begun: Outcome) -> Outcome:
@@ -240,7 +240,9 @@ class WorkNotes:
 
     def _against(self, ticket: TicketState, begun: Outcome, held: Sequence[HeldNote]) -> Reconciled:
         notes = tuple(Note(**note) for note in begun["notes"])
-        return reconciled(notes, ticket.id, begun["revision"], held, self._clock(), self._seal, WORK)
+        return reconciled(
+            notes, ticket.id, begun["revision"], held, self._clock(), self._seal, self._advisor.voice, WORK
+        )
 
     def _finish(self, delivery_id: str, work_id: str, begun: Outcome, healed: int) -> str:
         """Remember what stands in the ticket."""
@@ -278,13 +280,15 @@ class WorkNotes:
         """Title and text of the ticket that follows."""
         with reading(self._engine) as connection:
             work = self._known(connection, ticket, delivery)
-        due = f"due on {work.due_on}" if work.due_on else "no day has been set for it yet"
-        lines = [
-            f"The repair made under ticket {ticket.reference} is temporary. A permanent one is owed, {due}.",
-            f"Advice that it was made under: {delivery.advice_id}",
-            *note_lines(work, ""),
-        ]
-        return "Permanent repair owed" + (f" by {work.due_on}" if work.due_on else ""), "\n".join(lines)
+        voice, day = self._advisor.voice, work.due_on
+        if day:
+            title = voice.say("note", "owed_title_by", day=day)
+            owed = voice.say("note", "owed_due", ticket=ticket.reference, day=day)
+        else:
+            title = voice.say("note", "owed_title")
+            owed = voice.say("note", "owed_no_day", ticket=ticket.reference)
+        under = voice.say("note", "owed_advice", advice=delivery.advice_id)
+        return title, "\n".join((owed, under, *note_lines(work, "", voice)))
 
     def _opened(self, delivery_id: str, work_id: str, opened: Outcome) -> str:
         """Remember its reference, and have the note name it."""

@@ -9,19 +9,23 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any
 
-from repairadvisor.decision.advice import Advice, KitLine
+from repairadvisor.decision.advice import Advice
 from repairadvisor.decision.fault_tree import Node, Tree
 from repairadvisor.outcome.offline_verdicts import Gate, OfflineVerdicts, Row
-from repairadvisor.render import figures
 from repairadvisor.render.placing import placed
+from repairadvisor.render.prose import prose
+from repairadvisor.render.sentences import kit
+from repairadvisor.render.voice import Voice
 
 #: Goes up when the parts of a card change, so that no program reads a card that it does not know.
 FORM = 1
 
 
-def card_data(advice_id: str, advice: Advice, tree: Tree, verdicts: Sequence[OfflineVerdicts]) -> dict[str, Any]:
+def card_data(
+    advice_id: str, advice: Advice, tree: Tree, verdicts: Sequence[OfflineVerdicts], voice: Voice
+) -> dict[str, Any]:
     """The card of a kept advice. ``tree`` is grown from its facts; where nothing is asked it is the advice alone."""
-    texts = _Texts()
+    texts = _Texts(voice)
     leaves = [advice] if tree.root.advice is not None else list(tree.advice)
     return {
         "form": FORM,
@@ -39,19 +43,21 @@ def card_data(advice_id: str, advice: Advice, tree: Tree, verdicts: Sequence[Off
     }
 
 
-def bare_card_data(advice_id: str, advice: Advice) -> dict[str, Any]:
+def bare_card_data(advice_id: str, advice: Advice, voice: Voice) -> dict[str, Any]:
     """A card that says what to beware of and whom to ring, and leads nowhere: for a policy that is out of force."""
-    return card_data(advice_id, advice, Tree(Node(None, (), None), ()), ())
+    return card_data(advice_id, advice, Tree(Node(None, (), None), ()), (), voice)
 
 
 class _Texts:
-    """Texts, each once."""
+    """Texts as they are shown, each once."""
 
-    def __init__(self) -> None:
+    def __init__(self, voice: Voice) -> None:
+        self.voice = voice
         self.all: list[str] = []
         self._places: dict[str, int] = {}
 
     def of(self, text: str) -> int:
+        text = prose(self.voice, text)
         place = self._places.setdefault(text, len(self.all))
         if place == len(self.all):
             self.all.append(text)
@@ -117,7 +123,7 @@ def _leaf(advice: Advice, texts: _Texts) -> dict[str, Any]:
             for one in advice.steps
         ],
         "limits": texts.each(() if advice.loss is None else [row.said for row in advice.loss.limits]),
-        "kit": texts.each(_carried(line) for line in advice.kit),
+        "kit": texts.each(kit(advice, texts.voice)),
     }
 
 
@@ -125,12 +131,6 @@ def _about(advice: Advice) -> list[str]:
     """The plan, how far it counts as a repair, and who has to be there."""
     plan = [] if advice.plan is None else [advice.plan.phrase]
     return [*plan, *(text for text in (advice.continuity_only, advice.crew.in_words) if text)]
-
-
-def _carried(line: KitLine) -> str:
-    """One thing to carry."""
-    counted = f"{figures.quantity(line.quantity, line.unit)}: {line.item}"
-    return f"{counted} ({line.line_for})" if line.line_for else counted
 
 
 # --- verdicts ------------------------------------------------------------------------------------------------------

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from repairadvisor.outcome.control_chart import UPPER
 from repairadvisor.outcome.workmanship_charts import Chart, Point
 from repairadvisor.render.figures import fixed, number
+from repairadvisor.render.voice import Voice
 
 WIDE, HIGH = 720, 280
 _LEFT, _RIGHT, _TOP, _BOTTOM = 44, 708, 16, 236
@@ -47,7 +48,7 @@ class Picture:
     last_day: str
 
 
-def picture(chart: Chart, interval: float) -> Picture:
+def picture(chart: Chart, interval: float, voice: Voice) -> Picture:
     """The last joints of a chart; there is always one at least."""
     top = _ROOM * max([interval, *(max(one.upper, one.lower) for one in chart.points)])
     middle = 0.5 * (_TOP + _BOTTOM)
@@ -57,16 +58,16 @@ def picture(chart: Chart, interval: float) -> Picture:
         return round(middle - scale * value, 1)
 
     xs = _across(len(chart.points))
-    marks = tuple(_mark(x, y, one) for x, one in zip(xs, chart.points, strict=True) if one.signal)
+    marks = tuple(_mark(x, y, one, voice) for x, one in zip(xs, chart.points, strict=True) if one.signal)
     return Picture(
-        title=f"Control chart of {chart.kind} {chart.id}",
-        said=_in_words(chart, interval),
+        title=voice.say("workshop", "chart_title", kind=voice.named("workshop", "kind", chart.kind), id=chart.id),
+        said=_in_words(chart, interval, voice),
         upper=_line(xs, [y(one.upper) for one in chart.points]),
         lower=_line(xs, [y(-one.lower) for one in chart.points]),
         middle_y=round(middle, 1),
         level_up_y=y(interval),
         level_down_y=y(-interval),
-        level=number(interval),
+        level=number(voice, interval),
         marks=marks,
         first_day=chart.points[0].at.date().isoformat(),
         last_day=chart.points[-1].at.date().isoformat(),
@@ -84,22 +85,30 @@ def _line(xs: list[float], ys: list[float]) -> str:
     return " ".join(points if len(points) > 1 else [points[0], f"{_RIGHT},{ys[0]:g}"])
 
 
-def _mark(x: float, y: Callable[[float], float], one: Point) -> Mark:
+def _mark(x: float, y: Callable[[float], float], one: Point, voice: Voice) -> Mark:
     up = one.signal == UPPER
     at = y(one.upper if up else -one.lower)
-    return Mark(x, at, "more" if up else "less", at - 8.0 if up else at + 18.0)
+    return Mark(x, at, voice.say("workshop", "side", one.signal or ""), at - 8.0 if up else at + 18.0)
 
 
-def _in_words(chart: Chart, interval: float) -> str:
+def _in_words(chart: Chart, interval: float, voice: Voice) -> str:
     last = chart.points[-1]
     said = [
-        f"The last {len(chart.points)} of {chart.joints} joints.",
-        f"After the last one the sum of what they lose too much stands at {fixed(last.upper, 1)}.",
-        f"That of what they lose too little stands at {fixed(last.lower, 1)}.",
-        f"Either signals above {number(interval)}.",
+        voice.say("workshop", "last_joints", shown=len(chart.points), joints=chart.joints),
+        voice.say("workshop", "stands_upper", sum=fixed(voice, last.upper, 1)),
+        voice.say("workshop", "stands_lower", sum=fixed(voice, last.lower, 1)),
+        voice.say("workshop", "either_signals", interval=number(voice, interval)),
     ]
     signalled = Counter((one.at.date().isoformat(), one.signal) for one in chart.points if one.signal)
-    for (day, side), times in signalled.items():
-        often = "" if times == 1 else f" {times} times"
-        said.append(f"On {day} it signalled{often} that they lose {'more' if side == UPPER else 'less'}.")
+    said += [_signalled(day, side == UPPER, times, voice) for (day, side), times in signalled.items()]
     return " ".join(said)
+
+
+def _signalled(day: str, is_upper: bool, times: int, voice: Voice) -> str:
+    if times == 1:
+        if is_upper:
+            return voice.say("workshop", "signalled_upper", day=day)
+        return voice.say("workshop", "signalled_lower", day=day)
+    if is_upper:
+        return voice.say("workshop", "signalled_upper_often", day=day, n=times)
+    return voice.say("workshop", "signalled_lower_often", day=day, n=times)

@@ -3,11 +3,22 @@
 from __future__ import annotations
 
 from repairadvisor.decision.what_if import Comparison
+from repairadvisor.render.prose import prose
+from repairadvisor.render.voice import Voice
 
 
-def render(comparison: Comparison) -> str:
+def render(comparison: Comparison, voice: Voice) -> str:
     """What differs between two answers, and why."""
-    lines = ["First: " + comparison.first.say, "Second: " + comparison.second.say, ""]
-    lines += [f"{one.part}: {one.first or 'none'} -> {one.second or 'none'}" for one in comparison.differences]
-    lines += ["", *comparison.because]
-    return "\n".join(lines) + "\n"
+    none = voice.say("terminal", "none")
+    lines = [
+        voice.say("terminal", "first", say=comparison.first.say),
+        voice.say("terminal", "second", say=comparison.second.say),
+        "",
+        *(
+            voice.say("terminal", "difference", part=one.part, first=one.first or none, second=one.second or none)
+            for one in comparison.differences
+        ),
+        "",
+        *comparison.because,
+    ]
+    return "\n".join(prose(voice, line) for line in lines) + "\n"

@@ -10,8 +10,8 @@ from repairadvisor.decision.advice import Advice, Cost
 from repairadvisor.render import figures
 from repairadvisor.render.drawing import Scale, axis, bar, picture, ticks, words
 from repairadvisor.render.loss_picture import letters
+from repairadvisor.render.voice import Voice
 
-TITLE = "Expected cost of the plans"
 _ROW, _TOP, _KEY_ROW = 40.0, 4.0, 20.0
 
 
@@ -22,40 +22,63 @@ def parts(cost: Cost) -> tuple[tuple[str, str, float], ...]:
     risk = cost.redo + cost.second_visit + cost.later_visit + cost.failed_check
     return (
         ("labour", "solid", cost.labour),
-        ("material and machine", "slanted", material),
-        ("outage and waiting", "dotted", outage),
-        ("risk: joints again, visits, failed checks", "crossed", risk),
+        ("material", "slanted", material),
+        ("outage", "dotted", outage),
+        ("risk", "crossed", risk),
     )
 
 
-def render(advice: Advice) -> str:
+def render(advice: Advice, voice: Voice) -> str:
     """The picture, or "" where nothing is expected to be spent."""
     cost = advice.expected_cost
     if cost is None or cost.total <= 0.0:
         return ""
     name = letters()
-    own = f"{next(name)}, the plan: {figures.money(cost.total, cost.currency)}"
+    plan, total = next(name), figures.money(voice, cost.total, cost.currency)
     others = [
-        (f"{letter}: {figures.money(cost.total + one.costs_more, cost.currency)}", cost.total + one.costs_more)
+        (_other(letter, cost.total + one.costs_more, cost.currency, voice), cost.total + one.costs_more)
         for one, letter in zip(advice.alternatives, name, strict=False)
     ]
-    scale = Scale(0.0, max(cost.total, *(total for _, total in others), 0.0) * 1.02)
+    scale = Scale(0.0, max(cost.total, *(amount for _, amount in others), 0.0) * 1.02)
+    own = voice.say("picture", "cost_own", plan=plan, cost=total)
     drawn = [words(scale.left, _TOP + 12, own, strong=True), _split(cost, scale, _TOP + 17)]
-    for number, (said, total) in enumerate(others, start=1):
+    for number, (said, amount) in enumerate(others, start=1):
         top = _TOP + _ROW * number
-        drawn += [words(scale.left, top + 12, said), bar("cost", "blank", scale.left, scale.at(total), top + 17, 16)]
+        drawn += [words(scale.left, top + 12, said), bar("cost", "blank", scale.left, scale.at(amount), top + 17, 16)]
     foot = _TOP + _ROW * (len(others) + 1) + 2
-    drawn.append(axis(scale, foot, [figures.number(value) for value in ticks(scale.low, scale.high)]))
+    drawn.append(axis(scale, foot, [figures.number(voice, value) for value in ticks(scale.low, scale.high)]))
     drawn.append(words(scale.right, foot + 30, cost.currency, end=True))
-    key = [(said, pattern, figures.money(amount, cost.currency)) for said, pattern, amount in parts(cost)]
-    key += [("the others, not split", "blank", "")] if others else []
-    for number, (said, pattern, amount) in enumerate(key):
+    key = _key(cost, voice)
+    shown = [*key, (voice.say("picture", "not_split"), "blank")] if others else key
+    for number, (said, pattern) in enumerate(shown):
         top = foot + 36 + _KEY_ROW * number
-        drawn += [bar("cost", pattern, 8, 24, top, 13), words(30, top + 11, f"{said} {amount}".rstrip())]
-    made_of = ", ".join(f"{said} {amount}" for said, _, amount in key if amount)
-    described = f"{own}, of it {made_of}. " + " ".join(f"{said}." for said, _ in others)
+        drawn += [bar("cost", pattern, 8, 24, top, 13), words(30, top + 11, said)]
+    made_of = voice.say("picture", "between_parts").join(said for said, _ in key)
+    described = [voice.say("picture", "cost_own_said", plan=plan, cost=total, parts=made_of)]
+    described += [f"{said}." for said, _ in others]
     patterns = ("solid", "slanted", "dotted", "crossed")
-    return picture("cost", TITLE, described.strip(), foot + 40 + _KEY_ROW * len(key), drawn, patterns)
+    title, high = voice.say("picture", "cost_title"), foot + 40 + _KEY_ROW * len(shown)
+    return picture("cost", title, " ".join(described), high, drawn, patterns)
+
+
+def _other(letter: str, amount: float, currency: str, voice: Voice) -> str:
+    return voice.say("picture", "cost_other", plan=letter, cost=figures.money(voice, amount, currency))
+
+
+def _key(cost: Cost, voice: Voice) -> list[tuple[str, str]]:
+    """What the parts of the plan's bar are, each with its pattern."""
+    return [
+        (
+            voice.say(
+                "picture",
+                "cost_part",
+                part=voice.say("picture", "part", name),
+                cost=figures.money(voice, amount, cost.currency),
+            ),
+            pattern,
+        )
+        for name, pattern, amount in parts(cost)
+    ]
 
 
 def _split(cost: Cost, scale: Scale, top: float) -> str:

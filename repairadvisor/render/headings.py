@@ -1,33 +1,16 @@
-"""Headings of the parts of an advice: the policy's wording has its own, these stand where it says nothing."""
+"""The headings of the parts of an advice, as the policy words them."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from repairadvisor.render.voice import Voice
 
-HEADINGS: Mapping[str, str] = {
-    "cautions": "Beware",
-    "call": "Ring",
-    "wait": "Waiting",
-    "checks_on_arrival": "Check before anything is touched",
-    "plan": "Plan",
-    "loss": "Light",
-    "limits": "Limits, joint by joint",
-    "questions": "Ask",
-    "steps": "Steps",
-    "kit": "Carry",
-    "turning_points": "What would turn it",
-    "loosened": "Rules the operator loosened",
-    "ranges": "Numbers that are ranges",
-    "alternatives": "Other ways",
-    "barred": "Not allowed here",
-    "facts_used": "Facts used",
-    "not_yet_computed": "Not yet worked out",
-    "sources": "Sources",
-}
+#: The parts that have a heading of their own.
+PARTS = (
+    *("cautions", "call", "wait", "checks_on_arrival", "plan", "loss", "limits", "questions", "steps", "kit"),
+    *("turning_points", "loosened", "ranges", "alternatives", "barred", "facts_used", "not_yet_computed", "sources"),
+)
 
 
-def headings(wording: Mapping[str, object]) -> dict[str, str]:
-    """The headings in ``wording`` (a policy's), completed by ours."""
-    own = wording.get("heading")
-    said = own if isinstance(own, Mapping) else {}
-    return {part: str(said.get(part, text)) for part, text in HEADINGS.items()}
+def headings(voice: Voice) -> dict[str, str]:
+    """What stands over each part."""
+    return {part: voice.say("heading", part) for part in PARTS}

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 from repairadvisor.decision.advice import Advice, Loss
 from repairadvisor.render import figures
 from repairadvisor.render.drawing import Scale, axis, bar, diamond, line, picture, ticks, words
+from repairadvisor.render.voice import Voice
 
-TITLE = "Loss of the plans against the margin"
 #: A margin of more than so many times the greatest loss lies beyond the picture's edge.
 _FAR = 3.0
 _ROW, _TOP = 36.0, 34.0
@@ -36,38 +36,41 @@ def letters() -> Iterator[str]:
     yield from "ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
-def render(advice: Advice) -> str:
+def render(advice: Advice, voice: Voice) -> str:
     """The picture, or "" where no loss is promised."""
     if advice.loss is None:
         return ""
-    rows = _rows(advice, advice.loss)
+    rows = _rows(advice, advice.loss, voice)
     room = tuple(margin + (advice.loss.given_back_db or 0.0) for margin in advice.loss.margin_before_db)
     scale, is_far = _scale([value for row in rows for value in row.loss_db], room)
     foot = _TOP + _ROW * len(rows) + 4
-    drawn = [_margin(scale, room, foot, is_far=is_far)]
+    margin = _margin_said(room, voice, is_far=is_far)
+    drawn = [_margin(scale, room, foot, margin, is_far=is_far)]
     for number, row in enumerate(rows):
         drawn.append(_drawn(row, scale, _TOP + _ROW * number))
-    drawn.append(axis(scale, foot, [figures.number(value, 3) for value in ticks(scale.low, scale.high)]))
-    drawn.append(words(scale.right, foot + 30, "dB added", end=True))
-    drawn.append(_key(foot + 34))
-    described = " ".join((*(f"{row.described}." for row in rows), _margin_said(room, is_far=is_far) + "."))
-    return picture("loss", TITLE, described, foot + 72, drawn, ("solid", "slanted", "dotted"))
+    drawn.append(axis(scale, foot, [figures.number(voice, value, 3) for value in ticks(scale.low, scale.high)]))
+    drawn.append(words(scale.right, foot + 30, voice.say("picture", "db_added"), end=True))
+    drawn.append(_key(foot + 34, voice))
+    described = " ".join((*(f"{row.described}." for row in rows), f"{margin}."))
+    return picture(
+        "loss", voice.say("picture", "loss_title"), described, foot + 72, drawn, ("solid", "slanted", "dotted")
+    )
 
 
-def _rows(advice: Advice, loss: Loss) -> list[_Row]:
+def _rows(advice: Advice, loss: Loss, voice: Voice) -> list[_Row]:
     name = letters()
     own = next(name)
     rows = []
-    for wavelength, at in loss.by_wavelength.items():
+    for nm, at in loss.by_wavelength.items():
         values = (at.p50_db, at.p95_db, at.p99_db)
-        p50, p95, p99 = (figures.loss(value).removesuffix(" dB") for value in values)
-        of = f"{own} at {wavelength} nm"
-        meant = f"{of}: {p50} dB as a rule, {p95} in 95 of 100, {p99} in 99 of 100"
-        rows.append(_Row(f"{of}: {p50}, {p95}, {p99} dB", meant, values))
+        p50, p95, p99 = (figures.fixed(voice, value, 2) for value in values)
+        said = {"plan": own, "nm": nm, "p50": p50, "p95": p95, "p99": p99}
+        meant = voice.say("picture", "loss_row_said", **said)
+        rows.append(_Row(voice.say("picture", "loss_row", **said), meant, values))
     for other, letter in zip(advice.alternatives, name, strict=False):
         if other.p50_db is not None:
-            said = f"{letter}: {figures.loss(other.p50_db)} as a rule"
-            rows.append(_Row(said, said, (other.p50_db,)))
+            once = voice.say("picture", "loss_other", plan=letter, p50=figures.loss(voice, other.p50_db))
+            rows.append(_Row(once, once, (other.p50_db,)))
     return rows
 
 
@@ -80,16 +83,21 @@ def _scale(losses: list[float], room: tuple[float, ...]) -> tuple[Scale, bool]:
     return Scale(low * 1.12, high), is_far
 
 
-def _margin_said(room: tuple[float, ...], *, is_far: bool) -> str:
+def _margin_said(room: tuple[float, ...], voice: Voice, *, is_far: bool) -> str:
     if not room:
-        return "Margin: not known"
-    low, high = figures.loss(room[0]), figures.loss(room[-1])
-    said = f"Margin {low}" if low == high else f"Margin {low.removesuffix(' dB')} to {high}"
-    return f"{said}, beyond this edge" if is_far else said
+        return voice.say("picture", "margin_unknown")
+    low, high = figures.loss(voice, room[0]), figures.loss(voice, room[-1])
+    if low == high:
+        if is_far:
+            return voice.say("picture", "margin_far", margin=low)
+        return voice.say("picture", "margin", margin=low)
+    low = figures.fixed(voice, room[0], 2)
+    if is_far:
+        return voice.say("picture", "margin_between_far", low=low, high=high)
+    return voice.say("picture", "margin_between", low=low, high=high)
 
 
-def _margin(scale: Scale, room: tuple[float, ...], foot: float, *, is_far: bool) -> str:
-    said = _margin_said(room, is_far=is_far)
+def _margin(scale: Scale, room: tuple[float, ...], foot: float, said: str, *, is_far: bool) -> str:
     if not room:
         return words(scale.left, 14, said, strong=True)
     if is_far:
@@ -122,13 +130,13 @@ def _drawn(row: _Row, scale: Scale, top: float) -> str:
     )
 
 
-def _key(top: float) -> str:
+def _key(top: float, voice: Voice) -> str:
     """What the parts of a bar are."""
     drawn = []
     for x, pattern, said in (
-        (8.0, "solid", "as a rule"),
-        (100.0, "slanted", "95 of 100"),
-        (200.0, "blank", "99 of 100"),
+        (8.0, "solid", voice.say("picture", "as_a_rule")),
+        (100.0, "slanted", voice.say("picture", "in_95")),
+        (200.0, "blank", voice.say("picture", "in_99")),
     ):
         drawn += [bar("loss", pattern, x, x + 16, top + 14, 12), words(x + 22, top + 24, said)]
     return "".join(drawn)

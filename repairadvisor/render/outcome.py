@@ -7,35 +7,44 @@ from __future__ import annotations
 
 import re
 import textwrap
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 
 from repairadvisor.outcome.verdict import ACCEPT, Verdict
 from repairadvisor.render import figures
-from repairadvisor.render.sentences import one_line
+from repairadvisor.render.prose import prose
+from repairadvisor.render.sentences import caution, one_line
+from repairadvisor.render.voice import Voice
 from repairadvisor.schemas.outcome_answer import AttemptTold, OutcomeAnswer, WorkSoFar, in_order_of_names
 
-HEADLINES = {"accept": "ACCEPT", "redo": "REDO", "escalate": "ESCALATE", "withheld": "WITHHELD"}
 #: What needs doing stands first.
-_ORDER = tuple(HEADLINES)[::-1]
+_ORDER = ("withheld", "escalate", "redo", "accept")
 _NUMBERED = re.compile(r"(?P<name>.*?)(?P<number>[0-9]{1,9})")
 _WIDTH = 80
 
 
-def render(answer: OutcomeAnswer) -> str:
+def render(answer: OutcomeAnswer, voice: Voice) -> str:
     """The answer to a report, for a terminal, ending with a line break."""
-    lines = [_standing(answer.verdicts), *verdict_lines(answer.verdicts), *_readings(answer.verdicts)]
-    lines += _closing(answer.evidence, answer.due_on, "", is_temporary=answer.is_temporary)
-    again = f"; {answer.attempts_known} had been told just so before" if answer.attempts_known else ""
-    corrected = f"; {answer.attempts_corrected} otherwise than before: what is told last counts"
-    lines.append(f"Attempts told: {answer.attempts_new} new{corrected if answer.attempts_corrected else ''}{again}.")
+    lines = [_standing(answer.verdicts, voice), *_verdict_lines(answer.verdicts, voice)]
+    lines = [prose(voice, line) for line in (*lines, *_readings(answer.verdicts, voice))]
+    lines += _closing(answer.evidence, answer.due_on, "", voice, is_temporary=answer.is_temporary)
+    lines.append(_told(answer, voice))
     if answer.id:
-        lines.append(f"Kept as {answer.id}")
+        lines.append(voice.say("work", "kept_as", id=answer.id))
     return _page(lines)
 
 
-def render_work(work: WorkSoFar) -> str:
+def render_work(work: WorkSoFar, voice: Voice) -> str:
     """All that is known of the work under an advice, ending with a line break."""
-    return _page([f"Advice {work.advice}", *note_lines(work, "")])
+    return _page([voice.say("work", "advice", id=work.advice), *note_lines(work, "", voice)])
+
+
+def _told(answer: OutcomeAnswer, voice: Voice) -> str:
+    new, corrected, known = answer.attempts_new, answer.attempts_corrected, answer.attempts_known
+    if corrected and known:
+        return voice.say("work", "told_corrected_known", new=new, corrected=corrected, known=known)
+    if corrected:
+        return voice.say("work", "told_corrected", new=new, corrected=corrected)
+    return voice.say("work", "told_known", new=new, known=known) if known else voice.say("work", "told", new=new)
 
 
 def _page(lines: Iterable[str]) -> str:
@@ -43,124 +52,183 @@ def _page(lines: Iterable[str]) -> str:
     return "\n".join(wrapped) + "\n"
 
 
-def note_lines(work: WorkSoFar, follow_up: str) -> list[str]:
+def note_lines(work: WorkSoFar, follow_up: str, voice: Voice) -> list[str]:
     """The lines of the note on the work in a ticket: the first says how it stands. ``follow_up`` is the reference of
     the ticket that was opened for the permanent repair, or ""."""
-    lines = [_standing(work.verdicts), *verdict_lines(work.verdicts)]
-    lines += ["Attempts", *(_attempt(one) for one in work.attempts)]
-    return [*lines, *_closing(work.evidence, work.due_on, follow_up, is_temporary=work.is_temporary)]
+    said = [_standing(work.verdicts, voice), *_verdict_lines(work.verdicts, voice)]
+    lines = [prose(voice, line) for line in said]
+    lines += [voice.say("work", "attempts"), *(_attempt(one, voice) for one in work.attempts)]
+    return [*lines, *_closing(work.evidence, work.due_on, follow_up, voice, is_temporary=work.is_temporary)]
 
 
-def _standing(verdicts: Sequence[Verdict]) -> str:
+def verdict_word(verdict: str, voice: Voice) -> str:
+    """A verdict as a headline says it."""
+    return voice.say("work", "verdict", verdict)
+
+
+def _standing(verdicts: Sequence[Verdict], voice: Voice) -> str:
     """How the work stands, in one line."""
     counts = {word: sum(len(one.fibres) for one in verdicts if one.verdict == word) for word in _ORDER}
-    said = ", ".join(f"{HEADLINES[word]} {count}" for word, count in counts.items() if count)
+    counted = [
+        voice.say("work", "counted", verdict=verdict_word(word, voice), n=count)
+        for word, count in counts.items()
+        if count
+    ]
+    said = voice.say("work", "between").join(counted) or voice.say("work", "standing_none")
     joints = sum(counts.values())
-    return f"WORK DONE: {joints} {'joint' if joints == 1 else 'joints'} reported: {said or 'none judged'}."
+    if joints == 1:
+        return voice.say("work", "standing_one", n=joints, verdicts=said)
+    return voice.say("work", "standing", n=joints, verdicts=said)
 
 
-def verdict_lines(verdicts: Sequence[Verdict]) -> list[str]:
+def _verdict_lines(verdicts: Sequence[Verdict], voice: Voice) -> list[str]:
     """Verdicts in whole lines: first the cautions, then what has to be done, joint by joint, and then what may stay.
 
     What several say in the same words is said once, with the fibres it is said of.
     """
     cautions = dict.fromkeys(text for one in verdicts for _, text in one.cautions)
-    lines = [f"CAUTION: {text}" for text in cautions]
+    lines = [caution(text, voice) for text in cautions]
     for one in sorted(verdicts, key=lambda one: _ORDER.index(one.verdict)):
-        lines += _to_do(one) if one.verdict != ACCEPT else []
+        lines += _to_do(one, voice) if one.verdict != ACCEPT else []
     kept = [one for one in verdicts if one.verdict == ACCEPT]
-    lines += _together(kept, lambda one: [f"ACCEPT{_provisional(one)}: {{}}, joint {_joints(one)}. {one.limit_said}"])
-    lines += _together(verdicts, lambda one: [f"Next, {{}}: {text}" for text in one.differently])
-    lines += _together(kept, _owed)
-    return [*lines, *_together(verdicts, lambda one: [f"Missing, {{}}: {text}" for text in one.missing])]
+    lines += _together(kept, lambda one: [_accepted(one, voice)])
+    lines += _together(verdicts, lambda one: [voice.say("work", "next", fibres=_HERE, what=x) for x in one.differently])
+    lines += _together(kept, lambda one: _owed(one, voice))
+    missing = _together(verdicts, lambda one: [voice.say("work", "missing", fibres=_HERE, what=x) for x in one.missing])
+    return [*lines, *missing]
 
 
-def _provisional(verdict: Verdict) -> str:
-    return " FOR THE TIME BEING" if verdict.provisional else ""
+def _accepted(one: Verdict, voice: Voice) -> str:
+    verdict = verdict_word("provisional" if one.provisional else ACCEPT, voice)
+    joint = _joints(one, voice)
+    return voice.say("work", "accepted", verdict=verdict, fibres=_HERE, joint=joint, limit=one.limit_said)
 
 
-def _owed(verdict: Verdict) -> list[str]:
-    lines = [f"Owed, {{}}: {one.said}" for one in verdict.owed]
-    return [*lines, *([f"Owed by, {{}}: {figures.moment(verdict.owed_by)}"] if verdict.owed_by else [])]
+def _owed(verdict: Verdict, voice: Voice) -> list[str]:
+    lines = [voice.say("work", "owed", fibres=_HERE, what=one.said) for one in verdict.owed]
+    if verdict.owed_by:
+        lines.append(voice.say("work", "owed_by", fibres=_HERE, moment=figures.moment(voice, verdict.owed_by)))
+    return lines
+
+
+#: Where the fibres of a line come that several verdicts may say.
+_HERE = "\N{OBJECT REPLACEMENT CHARACTER}"
 
 
 def _together(verdicts: Iterable[Verdict], said: Callable[[Verdict], list[str]]) -> list[str]:
-    """What verdicts say, each line once; ``{}`` in it becomes the fibres of all that say it."""
+    """What verdicts say, each line once, with the fibres of all that say it."""
     fibres: dict[str, list[str]] = {}
     for one in verdicts:
         for line in said(one):
             fibres.setdefault(line, []).extend(one.fibres)
-    return [line.replace("{}", stretches(in_order_of_names(names)), 1) for line, names in fibres.items()]
+    return [line.replace(_HERE, stretches(in_order_of_names(names)), 1) for line, names in fibres.items()]
 
 
-def _joints(verdict: Verdict) -> str:
+def _joints(verdict: Verdict, voice: Voice) -> str:
     if verdict.joints_read == 1:
         return str(verdict.joint)
-    return f"{verdict.joint} to {verdict.joint + verdict.joints_read - 1}, read together"
+    last = verdict.joint + verdict.joints_read - 1
+    return voice.say("work", "read_together", joint=verdict.joint, last=last)
 
 
-def _to_do(verdict: Verdict) -> list[str]:
+def _to_do(verdict: Verdict, voice: Voice) -> list[str]:
     """A verdict after which something has to be done."""
-    where = f"{stretches(verdict.fibres)}, joint {_joints(verdict)}"
-    how = f"attempt {verdict.attempt}, {figures.words(verdict.method)}"
-    lines = [f"{HEADLINES[verdict.verdict]}: {where}, {how}. {verdict.say}"]
-    lines += [f"Why: {verdict.because}"] if verdict.because.rstrip(".") not in verdict.say else []
-    lines += [_read(verdict), verdict.limit_said, _left(verdict)]
+    lines = [
+        voice.say(
+            "work",
+            "to_do",
+            verdict=verdict_word(verdict.verdict, voice),
+            fibres=stretches(verdict.fibres),
+            joint=_joints(verdict, voice),
+            attempt=verdict.attempt,
+            method=voice.named("work", "method", verdict.method),
+            say=verdict.say,
+        )
+    ]
+    if verdict.because.rstrip(".") not in verdict.say:
+        lines.append(voice.say("work", "why", because=verdict.because))
+    lines += [_read(verdict, voice), verdict.limit_said, _left(verdict, voice)]
     if verdict.do_first_said not in verdict.say:
-        lines.append(f"First: {verdict.do_first_said}")
+        lines.append(voice.say("work", "first", what=verdict.do_first_said))
     if verdict.another is not None:
         lines.append(verdict.another.said)
-    if verdict.to_whom:
-        lines.append(f"To: {verdict.to_whom}" + (f", with {'; '.join(verdict.with_what)}" if verdict.with_what else ""))
+    if verdict.to_whom and verdict.with_what:
+        things = voice.say("work", "between_things").join(verdict.with_what)
+        lines.append(voice.say("work", "to_with", whom=verdict.to_whom, what=things))
+    elif verdict.to_whom:
+        lines.append(voice.say("work", "to", whom=verdict.to_whom))
     return [line for line in lines if line]
 
 
-def _readings(verdicts: Sequence[Verdict]) -> list[str]:
+def _readings(verdicts: Sequence[Verdict], voice: Voice) -> list[str]:
     """What was read of the joints that may stay."""
-    kept = [one for one in verdicts if one.verdict == ACCEPT and one.losses]
-    return [f"{stretches(one.fibres)}, joint {_joints(one)}, attempt {one.attempt}: {_read(one)}" for one in kept]
+    return [
+        voice.say(
+            "work",
+            "readings",
+            fibres=stretches(one.fibres),
+            joint=_joints(one, voice),
+            attempt=one.attempt,
+            read=_read(one, voice),
+        )
+        for one in verdicts
+        if one.verdict == ACCEPT and one.losses
+    ]
 
 
-def _read(verdict: Verdict) -> str:
+def _read(verdict: Verdict, voice: Voice) -> str:
     said = []
     for one in verdict.losses:
-        ways = "both ways" if one.ways == 2 else "from one end"
-        between = f"between {figures.fixed(one.low_db, 2)} and {figures.loss(one.high_db)}"
-        said.append(f"{figures.loss(one.read_db)} at {one.nm} nm {ways}, {between}")
-    return f"Read {'; '.join(said)}." if said else ""
+        told = {
+            "loss": figures.loss(voice, one.read_db),
+            "nm": one.nm,
+            "low": figures.fixed(voice, one.low_db, 2),
+            "high": figures.loss(voice, one.high_db),
+        }
+        both = one.ways == 2
+        said.append(voice.say("work", "reading_both", **told) if both else voice.say("work", "reading_one", **told))
+    return voice.say("work", "read", readings=voice.say("work", "between_things").join(said)) if said else ""
 
 
-def _left(verdict: Verdict) -> str:
+def _left(verdict: Verdict, voice: Voice) -> str:
     parts = []
     if verdict.below_limit_db is not None:
-        beside = "below" if verdict.below_limit_db >= 0 else "above"
-        parts.append(f"{figures.loss(abs(verdict.below_limit_db))} {beside} the limit")
+        loss = figures.loss(voice, abs(verdict.below_limit_db))
+        is_below = verdict.below_limit_db >= 0
+        parts.append(
+            voice.say("work", "below_limit", loss=loss) if is_below else voice.say("work", "above_limit", loss=loss)
+        )
     if verdict.margin_left_db is not None:
-        parts.append(f"margin left {figures.loss(verdict.margin_left_db)}")
+        parts.append(voice.say("work", "margin_left", loss=figures.loss(voice, verdict.margin_left_db)))
     if verdict.chance_within is not None:
-        parts.append(f"chance to be within it {figures.chance(verdict.chance_within)}")
-    return f"{'; '.join(parts)}." if parts else ""
+        parts.append(voice.say("work", "chance_within", chance=figures.chance(voice, verdict.chance_within)))
+    return voice.say("work", "ended", parts=voice.say("work", "between_things").join(parts)) if parts else ""
 
 
-def _attempt(one: AttemptTold) -> str:
-    said = [_losses(one.loss_db, ""), _losses(one.one_way_db, " from one end")]
-    read = "; ".join(part for part in said if part) or "no loss measured"
-    where = f"{stretches(one.fibres)}, joint {one.joint}, attempt {one.attempt}"
-    verdict = f"; {HEADLINES[one.verdict]}" if one.verdict else ""
-    return f"{where}: {figures.words(one.method)}, {read}{verdict}"
+def _attempt(one: AttemptTold, voice: Voice) -> str:
+    both = [voice.say("work", "loss_both", loss=figures.loss(voice, db), nm=nm) for nm, db in one.loss_db.items()]
+    single = [voice.say("work", "loss_one", loss=figures.loss(voice, db), nm=nm) for nm, db in one.one_way_db.items()]
+    read = [voice.say("work", "between").join(losses) for losses in (both, single) if losses]
+    said = {
+        "fibres": stretches(one.fibres),
+        "joint": one.joint,
+        "attempt": one.attempt,
+        "method": voice.named("work", "method", one.method),
+        "read": voice.say("work", "between_things").join(read) or voice.say("work", "no_loss"),
+    }
+    if one.verdict:
+        return voice.say("work", "attempt_judged", verdict=verdict_word(one.verdict, voice), **said)
+    return voice.say("work", "attempt", **said)
 
 
-def _losses(by_wavelength: Mapping[str, float], how: str) -> str:
-    return ", ".join(f"{figures.loss(loss)} at {nm} nm{how}" for nm, loss in by_wavelength.items())
-
-
-def _closing(evidence: Sequence[str], due_on: str, follow_up: str, *, is_temporary: bool) -> list[str]:
-    lines = [f"Evidence: {one}" for one in evidence]
-    if is_temporary:
-        due = f"due on {due_on}" if due_on else "no day has been set for it: set day and person before leaving"
-        lines.append(f"TEMPORARY: a permanent repair is owed, {due}.")
+def _closing(evidence: Sequence[str], due_on: str, follow_up: str, voice: Voice, *, is_temporary: bool) -> list[str]:
+    lines = [voice.say("work", "evidence", what=one) for one in evidence]
+    if is_temporary and due_on:
+        lines.append(voice.say("work", "temporary", day=due_on))
+    elif is_temporary:
+        lines.append(voice.say("work", "temporary_no_day"))
     if follow_up:
-        lines.append(f"Follow-up ticket: {follow_up}")
+        lines.append(voice.say("work", "follow_up", ticket=follow_up))
     return lines
 
 

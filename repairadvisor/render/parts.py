@@ -10,30 +10,49 @@ from collections.abc import Iterable
 from repairadvisor.decision.advice import Advice
 from repairadvisor.render import sentences
 from repairadvisor.render.placing import placed
+from repairadvisor.render.prose import prose
+from repairadvisor.render.voice import Voice
+
+#: What the policy rests on stands there as the policy has it, in its own units.
+_AS_THE_POLICY_HAS_IT = ("sources",)
 
 
-def parts(advice: Advice) -> list[tuple[str, Iterable[str]]]:
+def parts(advice: Advice, voice: Voice) -> list[tuple[str, list[str]]]:
     """Name of the heading and lines of each part, also of those that have nothing to say. A line that begins with
     blanks belongs to the one before it."""
+    return [
+        (name, list(lines) if name in _AS_THE_POLICY_HAS_IT else [prose(voice, line) for line in lines])
+        for name, lines in _metric(advice, voice)
+    ]
+
+
+def _metric(advice: Advice, voice: Voice) -> list[tuple[str, Iterable[str]]]:
     cautions = placed(advice)
     currency = sentences.currency(advice)
     return [
-        ("cautions", [sentences.caution(text) for text in cautions.first]),
+        ("cautions", [sentences.caution(text, voice) for text in cautions.first]),
         ("call", advice.call),
-        ("wait", sentences.wait(advice)),
-        ("checks_on_arrival", sentences.checks(advice, cautions.beside)),
+        ("wait", sentences.wait(advice, voice)),
+        ("checks_on_arrival", sentences.checks(advice, cautions.beside, voice)),
         ("loosened", sentences.loosened(advice)),
-        ("plan", [*sentences.plan(advice), *sentences.crew(advice), *sentences.times_and_cost(advice)]),
-        ("loss", sentences.light(advice)),
+        (
+            "plan",
+            [
+                *sentences.plan(advice, voice),
+                *sentences.crew(advice, voice),
+                *sentences.times_and_cost(advice, voice),
+            ],
+        ),
+        ("loss", sentences.light(advice, voice)),
         ("limits", sentences.limits(advice)),
-        ("questions", sentences.questions(advice)),
-        ("steps", sentences.steps(advice, cautions.before)),
-        ("kit", sentences.kit(advice)),
+        ("questions", sentences.questions(advice, voice)),
+        ("steps", sentences.steps(advice, cautions.before, voice)),
+        ("kit", sentences.kit(advice, voice)),
         ("turning_points", [one.said for one in advice.turning_points]),
         ("ranges", sentences.ranges(advice)),
-        ("alternatives", [sentences.alternative(one, currency) for one in advice.alternatives]),
-        ("barred", [sentences.barred(one) for one in advice.barred]),
-        ("facts_used", [*sentences.facts_used(advice), *sentences.not_known(advice)]),
+        ("alternatives", [sentences.alternative(one, currency, voice) for one in advice.alternatives]),
+        ("barred", [sentences.barred(one, voice) for one in advice.barred]),
+        ("facts_used", [*sentences.facts_used(advice, voice), *sentences.not_known(advice, voice)]),
         ("not_yet_computed", advice.not_yet_computed),
-        ("sources", sentences.sources(advice)),
+        ("sources", sentences.sources(advice, voice)),
     ]

@@ -50,7 +50,7 @@ def render(card: Mapping[str, Any], voice: Voice, dress: Dress, policy_in_force:
         f"default-src 'none'; script-src {script_source}; style-src {style_source}; connect-src 'self'; "
         "worker-src 'self'; base-uri 'none'; form-action 'none'"
     )
-    until = figures.moment(card["valid_until"])
+    until = figures.moment(voice, card["valid_until"])
     data = _data({**card, "in_force": policy_in_force, "until_said": until, "words": _script_words(voice)})
     title, language = escape(voice.say("card", "title")), escape(voice.say("language", "tag"))
     html = (
@@ -156,7 +156,7 @@ def _head(texts: _Texts, advised: Mapping[str, Any], *, fits: bool) -> str:
     voice, card = texts.voice, texts.card
     sides = voice.say("card", "two_sides") if fits else voice.say("card", "more_sides")
     given = voice.say(
-        "card", "given", given=figures.moment(card["given"]), policy=card["policy"][:12], id=card["id"][:8]
+        "card", "given", given=figures.moment(voice, card["given"]), policy=card["policy"][:12], id=card["id"][:8]
     )
     return (
         f'<p class="run-out" hidden>{escape(voice.say("card", "expired_paper"))}</p>\n'
@@ -173,7 +173,7 @@ def _validity(texts: _Texts) -> list[str]:
     card, voice = texts.card, texts.voice
     if not card["valid_until"]:
         return [voice.say("card", "holds_open")]
-    until, because = figures.moment(card["valid_until"]), texts.at(card["valid_because"])
+    until, because = figures.moment(voice, card["valid_until"]), texts.at(card["valid_because"])
     if because:
         holds = voice.say("card", "holds_until", until=until, because=because)
     else:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from repairadvisor.decision.policy_comparison import Claim, Example, LoadMoved, Moved, PolicyComparison
-from repairadvisor.render.figures import fixed, money, words
+from repairadvisor.render.figures import plain, short, words
 from repairadvisor.render.sentences import one_line
 
 _SHORT = 12
@@ -29,7 +29,7 @@ def headline(found: PolicyComparison) -> str:
         return "There was nothing to compare the policies on."
     if not found.changed:
         return f"The new policy changes none of {found.cases} answers."
-    share = fixed(100.0 * found.changed / found.cases, 1)
+    share = plain(100.0 * found.changed / found.cases, 1)
     return f"The new policy changes {found.changed} of {found.cases} answers ({share} %)."
 
 
@@ -71,7 +71,7 @@ def _plans(found: PolicyComparison) -> list[str]:
 def _money(found: PolicyComparison) -> list[str]:
     lines = []
     if found.costs is not None:
-        old, new = (money(value, found.currency) for value in (found.costs.old_mean, found.costs.new_mean))
+        old, new = (_money_said(value, found.currency) for value in (found.costs.old_mean, found.costs.new_mean))
         lines.append(
             f"A job is expected to cost {old} on average by the old policy, {new} by the new one, each by its own "
             f"prices ({found.costs.cases} jobs)"
@@ -85,9 +85,13 @@ def _money(found: PolicyComparison) -> list[str]:
     return lines
 
 
+def _money_said(value: float, currency: str) -> str:
+    return f"{short(value, 0 if abs(value) >= 10 else 1)} {currency}".rstrip()
+
+
 def more(value: float, currency: str) -> str:
     """An amount against another one."""
-    return f"{money(abs(value), currency)} {'less' if value < 0 else 'more'}"
+    return f"{_money_said(abs(value), currency)} {'less' if value < 0 else 'more'}"
 
 
 def _load(load: Sequence[LoadMoved]) -> list[str]:

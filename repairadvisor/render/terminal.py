@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 
 from repairadvisor.decision.advice import Advice
 from repairadvisor.render import sentences
-from repairadvisor.render.headings import HEADINGS
+from repairadvisor.render.headings import headings
 from repairadvisor.render.parts import parts
+from repairadvisor.render.prose import prose
+from repairadvisor.render.voice import Voice
 
 WIDTH = 80
 
 
-def render(advice: Advice, heading: Mapping[str, str] = HEADINGS) -> str:
+def render(advice: Advice, voice: Voice) -> str:
     """The whole advice, ending with a line break. Cautions stand whole, before what they concern."""
+    heading = headings(voice)
+    first = [sentences.headline(advice, voice), *sentences.reason(advice, voice)]
     blocks = [
-        _lines([sentences.headline(advice), *sentences.reason(advice)]),
-        *(_block(heading[part], lines) for part, lines in parts(advice)),
-        _lines(sentences.validity(advice)),
+        _lines(prose(voice, line) for line in first),
+        *(_block(heading[part], lines) for part, lines in parts(advice, voice)),
+        _lines(prose(voice, line) for line in sentences.validity(advice, voice)),
     ]
     return "\n\n".join(block for block in blocks if block) + "\n"
 

@@ -10,97 +10,101 @@ what was left out.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 
 from repairadvisor.decision.advice import Advice
 from repairadvisor.render import sentences
-from repairadvisor.render.headings import HEADINGS
+from repairadvisor.render.headings import headings
+from repairadvisor.render.parts import parts
 from repairadvisor.render.placing import placed
+from repairadvisor.render.prose import prose
+from repairadvisor.render.voice import Voice
 
 LONGEST = 1800
 # "[12 of 34] goes on", generously.
 _ROOM_FOR_NUMBER = 30
 
 
-def render(advice: Advice, heading: Mapping[str, str] = HEADINGS) -> str:
+def render(advice: Advice, voice: Voice) -> str:
     """All notes in one text, an empty line between them, ending with a line break."""
-    return "\n\n".join(notes(advice, heading)) + "\n"
+    return "\n\n".join(notes(advice, voice)) + "\n"
 
 
-def notes(advice: Advice, heading: Mapping[str, str] = HEADINGS, longest: int = LONGEST) -> tuple[str, ...]:
+def notes(advice: Advice, voice: Voice, longest: int = LONGEST) -> tuple[str, ...]:
     """The notes in order, each of at most ``longest`` characters, broken only between lines.
 
     (A single line longer than a note is broken between words.)
     """
-    needed, optional = _needed(advice, heading), _optional(advice, heading)
-    fewest = len(packed([*needed, *_left_out(optional)], longest))
+    needed = [prose(voice, line) for line in _needed(advice, voice)]
+    optional = _optional(advice, voice)
+    fewest = len(packed([*needed, *_left_out(optional, voice)], voice, longest))
     for kept in range(len(optional), 0, -1):
-        lines = [*needed, *(line for name, block in optional[:kept] for line in [name, *block])]
-        parts = packed([*lines, *_left_out(optional[kept:])], longest)
-        if len(parts) <= fewest:
-            return parts
-    return packed([*needed, *_left_out(optional)], longest)
+        lines = [*needed, *(line for part, block in optional[:kept] for line in [_over(part, voice), *block])]
+        made = packed([*lines, *_left_out(optional[kept:], voice)], voice, longest)
+        if len(made) <= fewest:
+            return made
+    return packed([*needed, *_left_out(optional, voice)], voice, longest)
 
 
-def _needed(advice: Advice, heading: Mapping[str, str]) -> list[str]:
+def _needed(advice: Advice, voice: Voice) -> list[str]:
     cautions = placed(advice)
     return [
-        sentences.headline(advice),
-        *sentences.reason(advice),
-        *(f"Ring: {who}" for who in advice.call),
-        *sentences.wait(advice),
+        sentences.headline(advice, voice),
+        *sentences.reason(advice, voice),
+        *(voice.say("note", "ring", who=who) for who in advice.call),
+        *sentences.wait(advice, voice),
         *sentences.loosened(advice),
-        *sentences.plan(advice),
-        *sentences.crew(advice),
-        *sentences.times_and_cost(advice),
-        *(sentences.caution(text) for text in cautions.first),
-        *sentences.checks(advice, cautions.beside),
-        *sentences.questions(advice),
-        *sentences.steps(advice, cautions.before),
-        *_carried(advice, heading),
-        *sentences.light(advice),
-        *sentences.not_known(advice),
-        *sentences.validity(advice),
+        *sentences.plan(advice, voice),
+        *sentences.crew(advice, voice),
+        *sentences.times_and_cost(advice, voice),
+        *(sentences.caution(text, voice) for text in cautions.first),
+        *sentences.checks(advice, cautions.beside, voice),
+        *sentences.questions(advice, voice),
+        *sentences.steps(advice, cautions.before, voice),
+        *_carried(advice, voice),
+        *sentences.light(advice, voice),
+        *sentences.not_known(advice, voice),
+        *sentences.validity(advice, voice),
     ]
 
 
-def _carried(advice: Advice, heading: Mapping[str, str]) -> list[str]:
+def _carried(advice: Advice, voice: Voice) -> list[str]:
     """The van is loaded from the ticket: the whole kit, in one paragraph."""
-    lines = sentences.kit(advice)
-    return [f"{heading['kit']}: {'; '.join(lines)}."] if lines else []
+    lines = sentences.kit(advice, voice)
+    if not lines:
+        return []
+    kit = voice.say("note", "between_kit").join(lines)
+    return [voice.say("note", "carry", heading=headings(voice)["kit"], kit=kit)]
 
 
-def _optional(advice: Advice, heading: Mapping[str, str]) -> list[tuple[str, list[str]]]:
-    """Headed blocks; the last one yields first."""
-    currency = sentences.currency(advice)
-    blocks = [
-        ("limits", sentences.limits(advice)),
-        ("turning_points", [one.said for one in advice.turning_points]),
-        ("ranges", sentences.ranges(advice)),
-        ("sources", sentences.sources(advice)),
-        ("barred", [sentences.barred(one) for one in advice.barred]),
-        ("alternatives", [sentences.alternative(one, currency) for one in advice.alternatives]),
-    ]
-    return [(f"{heading[part]}:", [f"- {line}" for line in lines]) for part, lines in blocks if lines]
+def _optional(advice: Advice, voice: Voice) -> list[tuple[str, list[str]]]:
+    """Parts with their lines; the last one yields first."""
+    said = dict(parts(advice, voice))
+    names = ("limits", "turning_points", "ranges", "sources", "barred", "alternatives")
+    return [(name, [voice.say("note", "item", text=line) for line in said[name]]) for name in names if said[name]]
 
 
-def _left_out(blocks: Iterable[tuple[str, list[str]]]) -> list[str]:
-    names = [name.rstrip(":").lower() for name, _ in blocks]
-    return [f"Left out here for length: {', '.join(names)}."] if names else []
+def _over(part: str, voice: Voice) -> str:
+    return voice.say("note", "block", heading=headings(voice)[part])
 
 
-def packed(lines: Iterable[str], longest: int) -> tuple[str, ...]:
+def _left_out(blocks: Iterable[tuple[str, list[str]]], voice: Voice) -> list[str]:
+    names = [headings(voice)[part].lower() for part, _ in blocks]
+    return [voice.say("note", "left_out", parts=voice.say("line", "between_facts").join(names))] if names else []
+
+
+def packed(lines: Iterable[str], voice: Voice, longest: int) -> tuple[str, ...]:
     """Lines as numbered notes of at most ``longest`` characters each, broken only between lines where that can be."""
     clean = [sentences.one_line(line) for line in lines]
     whole = "\n".join(clean)
     if len(whole) <= longest:
         return (whole,)
-    parts = _filled(clean, longest - _ROOM_FOR_NUMBER)
-    count = len(parts)
-    first, *others = parts
+    pieces = _filled(clean, longest - _ROOM_FOR_NUMBER)
+    count = len(pieces)
+    first, *others = pieces
     return (
-        f"[1 of {count}] {first}",
-        *(f"[{number} of {count}] goes on\n{part}" for number, part in enumerate(others, start=2)),
+        voice.say("note", "number", n=1, count=count, text=first),
+        *(f"{voice.say('note', 'goes_on', n=n, count=count)}\n{part}" for n, part in enumerate(others, start=2)),
     )
 
 

@@ -7,41 +7,52 @@ their order.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from repairadvisor.decision.advice import Advice, FactUsed, TurningPoint
 from repairadvisor.facts.vocabulary import BY_NAME
-from repairadvisor.render import figures
 from repairadvisor.render.drawing import WIDTH, Scale, diamond, disc, line, picture, words
+from repairadvisor.render.prose import prose
+from repairadvisor.render.voice import Voice
 
-TITLE = "Where the answer would turn"
 _WORD_ROW, _LINE, _GAP = 20.0, 15.0, 14.0
-#: Sides of a turning point of a number, as they are said.
-_SIDE = {"below": "below", "at_least": "from"}
 
 
-def render(advice: Advice, names: dict[str, str]) -> str:
+def render(advice: Advice, names: Mapping[str, str], voice: Voice) -> str:
     """The picture, or "" where nothing would turn the answer. ``names`` of facts, where they have any."""
     numbered = list(enumerate(advice.turning_points, start=1))
     told = {used.fact: used for used in advice.facts_used}
     drawn, described, y = [], [], 0.0
     for fact in dict.fromkeys(point.fact for point in advice.turning_points):
         points = [(number, point) for number, point in numbered if point.fact == fact]
-        used = told.get(fact, FactUsed(fact, "not known", "", "", ""))
-        name = names.get(fact, figures.words(fact))
-        title = f"{name}: {used.value} {used.unit}".rstrip()
+        used = told.get(fact, FactUsed(fact, voice.say("picture", "not_known"), "", "", ""))
+        title = prose(
+            voice,
+            voice.say(
+                "picture",
+                "turning_fact",
+                fact=names.get(fact) or voice.fact(fact),
+                value=f"{used.value} {used.unit}".rstrip(),
+            ),
+        )
         drawn.append(words(0, y + 12, _short(title), strong=True))
         is_number = fact in BY_NAME and BY_NAME[fact].is_number and _ends(used.value) is not None
-        rows, high = _number(points, used, y + 18) if is_number else _word(points, used, y + 18)
+        rows, high = _number(points, used, y + 18, voice) if is_number else _word(points, used, y + 18, voice)
         drawn.append(rows)
-        turns = "; ".join(f"{number}, {_said(point)}" for number, point in points)
-        described.append(f"{title}; turns at {turns}.")
+        turns = voice.say("picture", "between_turns").join(
+            voice.say("picture", "turning_point_said", n=number, at=_said(point, voice)) for number, point in points
+        )
+        described.append(voice.say("picture", "turning_said", fact=title, turns=turns))
         y += 18 + high + _GAP
-    return picture("turning", TITLE, " ".join(described), y, drawn, ()) if drawn else ""
+    title = voice.say("picture", "turning_title")
+    return picture("turning", title, " ".join(described), y, drawn, ()) if drawn else ""
 
 
-def _said(point: TurningPoint) -> str:
-    return f"{_SIDE.get(point.side, '')} {point.value} {point.unit}".strip()
+def _said(point: TurningPoint, voice: Voice) -> str:
+    value = prose(voice, f"{point.value} {point.unit}".strip())
+    if point.side == "below":
+        return voice.say("picture", "below", value=value)
+    return voice.say("picture", "at_least", value=value) if point.side == "at_least" else value
 
 
 def _short(text: str) -> str:
@@ -58,7 +69,7 @@ def _ends(value: str) -> tuple[float, float] | None:
     return (ends[0], ends[-1]) if len(ends) in (1, 2) else None
 
 
-def _number(points: Sequence[tuple[int, TurningPoint]], used: FactUsed, top: float) -> tuple[str, float]:
+def _number(points: Sequence[tuple[int, TurningPoint]], used: FactUsed, top: float, voice: Voice) -> tuple[str, float]:
     """A scale with the number told and those that turn the answer."""
     told = _ends(used.value) or (0.0, 0.0)
     turns = [(number, point, float(point.value)) for number, point in points]
@@ -68,17 +79,24 @@ def _number(points: Sequence[tuple[int, TurningPoint]], used: FactUsed, top: flo
     y = top + 12 + _LINE * len(turns)
     drawn = [line(scale.left, y, scale.right, y), line(scale.at(told[0]), y, scale.at(told[1]), y, wide=6)]
     drawn += [disc(scale.at(end), y) for end in dict.fromkeys(told)]
-    drawn.append(words(scale.at(told[0]) - 10, y + 24, "told", end=scale.at(told[0]) > WIDTH / 2))
+    drawn.append(words(scale.at(told[0]) - 10, y + 24, voice.say("picture", "told"), end=scale.at(told[0]) > WIDTH / 2))
     for row, (number, point, value) in enumerate(turns):
         at = scale.at(value)
         # One above the other, so that neighbours do not stand in each other.
         over = y - 12 - _LINE * (len(turns) - 1 - row)
         drawn += [line(at, over + 2, at, y - 6), diamond(at, y)]
-        drawn.append(words(at - 4, over, f"{number}: {_said(point)}", end=at > WIDTH / 2))
+        drawn.append(
+            words(
+                at - 4,
+                over,
+                voice.say("picture", "turning_point", n=number, at=_said(point, voice)),
+                end=at > WIDTH / 2,
+            )
+        )
     return "".join(drawn), y + 30 - top
 
 
-def _word(points: Sequence[tuple[int, TurningPoint]], used: FactUsed, top: float) -> tuple[str, float]:
+def _word(points: Sequence[tuple[int, TurningPoint]], used: FactUsed, top: float, voice: Voice) -> tuple[str, float]:
     """A line from the word told to those that turn the answer."""
     rows = [(0, used.value), *((number, point.value) for number, point in points)]
     drawn = [line(10, top + 8, 10, top + 8 + _WORD_ROW * (len(rows) - 1))]
@@ -89,5 +107,9 @@ def _word(points: Sequence[tuple[int, TurningPoint]], used: FactUsed, top: float
             drawn.append(f'<circle class="ground" cx="10" cy="{y:g}" r="6"/>' + diamond(10, y))
         else:
             drawn.append(disc(10, y))
-        drawn.append(words(24, y + 4, _short(f"{number}: {said}" if number else f"{said} (told)")))
+        if number:
+            shown = voice.say("picture", "turning_point", n=number, at=said)
+        else:
+            shown = voice.say("picture", "told_word", value=said)
+        drawn.append(words(24, y + 4, _short(shown)))
     return "".join(drawn), _WORD_ROW * len(rows)

@@ -8,69 +8,80 @@ from datetime import datetime
 from repairadvisor.outcome.workmanship_charts import Chart, Workmanship
 from repairadvisor.render.figures import fixed, number, quantity
 from repairadvisor.render.sentences import one_line
+from repairadvisor.render.voice import Voice
 
-_HEAD = ("", "", "joints", "last one", "more", "less", "signals", "last signal")
-#: Columns that hold numbers.
-_RIGHT = (2, 4, 5, 6)
+#: Columns of the table; those that hold numbers.
+_COLUMNS, _RIGHT = ("", "", "joints", "last", "upper", "lower", "signals", "last_signal"), (2, 4, 5, 6)
 
 
-def render(found: Workmanship, since: datetime) -> str:
+def render(found: Workmanship, since: datetime, voice: Voice) -> str:
     """All charts; those that signalled last stand first."""
-    joints, attempts = quantity(found.joints, "joints"), quantity(found.attempts, "attempts")
+    joints, attempts = quantity(voice, found.joints, "joints"), quantity(voice, found.attempts, "attempts")
+    day, charts = since.date().isoformat(), len(found.charts)
+    interval, allowance = number(voice, found.interval), number(voice, found.allowance)
     lines = [
-        f"{joints} in {attempts} made since {since.date().isoformat()}, in {len(found.charts)} charts.",
-        f"A sum that passes {number(found.interval)} signals; of each score {number(found.allowance)} is allowed for.",
+        voice.say("workshop", "counted", joints=joints, attempts=attempts, since=day, charts=charts),
+        voice.say("workshop", "signals_above", interval=interval, allowance=allowance),
     ]
     if found.charts:
-        lines += ["", *_table([_HEAD, *(_row(chart) for chart in found.charts)])]
+        head = [name and voice.say("workshop", "column", name) for name in _COLUMNS]
+        lines += ["", *_table([head, *(_row(chart, voice) for chart in found.charts)])]
     for chart in found.charts:
-        lines += _signals(chart)
-    lines += ["", "What a chart does not say", *(f"  {one_line(text)}" for text in found.does_not_say)]
-    lines += _not_counted(found)
+        lines += _signals(chart, voice)
+    lines += ["", voice.say("workshop", "does_not_say"), *(f"  {one_line(text)}" for text in found.does_not_say)]
+    lines += _not_counted(found, voice)
     return "\n".join(lines) + "\n"
 
 
-def _row(chart: Chart) -> tuple[str, ...]:
+def _row(chart: Chart, voice: Voice) -> tuple[str, ...]:
     last = chart.points[-1]
     signals = len(chart.signals) + chart.signals_before
     return (
-        chart.kind,
+        voice.named("workshop", "kind", chart.kind),
         one_line(chart.id),
         str(chart.joints),
         chart.last.date().isoformat(),
-        fixed(last.upper, 1),
-        fixed(last.lower, 1),
-        str(signals) if signals else "none",
-        f"{chart.signals[-1].at.date().isoformat()}, {_side(chart)}" if signals else "",
+        fixed(voice, last.upper, 1),
+        fixed(voice, last.lower, 1),
+        str(signals) if signals else voice.say("workshop", "no_signal"),
+        _last_signal(chart, voice),
     )
 
 
-def _side(chart: Chart) -> str:
-    return "more" if chart.signals[-1].side == "upper" else "less"
+def _last_signal(chart: Chart, voice: Voice) -> str:
+    if not chart.signals:
+        return ""
+    last = chart.signals[-1]
+    side = voice.say("workshop", "side", last.side)
+    return voice.say("workshop", "last_signal", day=last.at.date().isoformat(), side=side)
 
 
 def _table(rows: Sequence[Sequence[str]]) -> Iterator[str]:
-    widths = [max(len(row[i]) for row in rows) for i in range(len(_HEAD))]
+    widths = [max(len(row[i]) for row in rows) for i in range(len(_COLUMNS))]
     for row in rows:
         cells = [one.rjust(widths[i]) if i in _RIGHT else one.ljust(widths[i]) for i, one in enumerate(row)]
         yield "  ".join(cells).rstrip()
 
 
-def _signals(chart: Chart) -> Iterator[str]:
+def _signals(chart: Chart, voice: Voice) -> Iterator[str]:
     if not chart.signals:
         return
     last = chart.signals[-1]
     yield ""
-    yield f"{chart.kind} {one_line(chart.id)}"
+    kind = voice.named("workshop", "kind", chart.kind)
+    yield voice.say("workshop", "chart_of", kind=kind, id=one_line(chart.id))
     yield from (f"  {one_line(text)}" for text in (*last.said, *chart.said))
-    yield f"  Usually: {one_line('; '.join(last.usually))}."
+    causes = one_line(voice.say("workshop", "between_causes").join(last.usually))
+    yield "  " + voice.say("workshop", "usually_short", causes=causes)
     before = len(chart.signals) - 1 + chart.signals_before
-    if before:
-        yield f"  {before} earlier {'signal' if before == 1 else 'signals'}."
+    if before == 1:
+        yield "  " + voice.say("workshop", "earlier_one", n=before)
+    elif before:
+        yield "  " + voice.say("workshop", "earlier", n=before)
 
 
-def _not_counted(found: Workmanship) -> list[str]:
-    lines = [f"  {count}: {why}" for why, count in found.left_out.items()]
+def _not_counted(found: Workmanship, voice: Voice) -> list[str]:
+    lines = [voice.say("workshop", "why_left_out", n=count, why=why) for why, count in found.left_out.items()]
     if found.unnamed:
-        lines.append(f"  {found.unnamed}: in no chart, since nobody said by whom or with what they were made")
-    return ["", "Not in it", *lines] if lines else []
+        lines.append(voice.say("workshop", "unnamed_said", n=found.unnamed))
+    return ["", voice.say("workshop", "not_in_it"), *(f"  {line}" for line in lines)] if lines else []

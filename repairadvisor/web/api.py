@@ -11,8 +11,8 @@ from repairadvisor.decision.what_if import Comparison
 from repairadvisor.errors import NotFoundError
 from repairadvisor.render import terminal, ticket_note
 from repairadvisor.render.comparison import render as render_comparison
-from repairadvisor.render.headings import headings
 from repairadvisor.render.replay import render as render_replay
+from repairadvisor.render.sentences import caution_mark
 from repairadvisor.replay import replay_of
 from repairadvisor.schemas.advice import comparison_bytes
 from repairadvisor.schemas.claims import claims_bytes
@@ -63,7 +63,7 @@ def given_advice(advice_id: str) -> Response:
 def replay_advice(advice_id: str) -> Response:
     form = wanted(request, (JSON, TEXT))
     found = replay_of(advisor(), advice_id, current_app.config[CACHE])
-    body = replay_bytes(found) if form == JSON else render_replay(found).encode()
+    body = replay_bytes(found) if form == JSON else render_replay(found, advisor().voice).encode()
     return Response(body, mimetype=form, headers={"Vary": "Accept"})
 
 
@@ -120,22 +120,26 @@ def compared(comparison: Comparison, form: str) -> Response:
     """Two answers side by side in the form that is wanted; nothing is kept of them."""
     if form == JSON:
         return Response(comparison_bytes(comparison), mimetype=JSON, headers={"Vary": "Accept"})
-    text = render_comparison(comparison)
+    text = render_comparison(comparison, advisor().voice)
     if form == TEXT:
         return Response(text, mimetype=TEXT, headers={"Vary": "Accept"})
-    return Response(render_template("advice.html", text=text, id=None), mimetype=HTML, headers={"Vary": "Accept"})
+    return Response(_page(text, None), mimetype=HTML, headers={"Vary": "Accept"})
+
+
+def _page(text: str, advice_id: str | None) -> str:
+    """A text of a terminal as a page."""
+    return render_template("advice.html", text=text, id=advice_id, caution=caution_mark(advisor().voice))
 
 
 def shown(answer: Answer, form: str) -> Response:
     """An answer in the form that is wanted, and where it can be read again."""
-    words = advisor().wording
+    voice = advisor().voice
     if form == JSON:
         response = Response(answer.document, mimetype=JSON)
     elif form == TEXT:
-        response = Response(ticket_note.render(answer.advice, headings(words)), mimetype=TEXT)
+        response = Response(ticket_note.render(answer.advice, voice), mimetype=TEXT)
     else:
-        page = render_template("advice.html", text=terminal.render(answer.advice, headings(words)), id=answer.id)
-        response = Response(page, mimetype=HTML)
+        response = Response(_page(terminal.render(answer.advice, voice), answer.id), mimetype=HTML)
     if answer.id is not None:
         response.headers["Location"] = f"/v1/advice/{answer.id}"
     response.headers["Vary"] = "Accept"

@@ -6,7 +6,6 @@ from flask import Flask, Response
 
 from repairadvisor.card_making import CardMaking
 from repairadvisor.delivery.office import Office
-from repairadvisor.render import figures
 from repairadvisor.schemas.json_text import LONGEST
 from repairadvisor.service import Advisor, open_advisor
 from repairadvisor.settings import Settings
@@ -56,8 +55,7 @@ def create_app(settings: Settings, advisor: Advisor | None = None, office: Offic
     app.register_blueprint(pole)
     app.register_blueprint(policies)
     app.register_blueprint(workmanship)
-    app.jinja_env.filters["moment"] = figures.moment
-    give_words(app, advisor)
+    give_words(app, advisor.voice)
     app.before_request(refuse_strangers)
     app.after_request(_guard)
     problems.install(app)

@@ -23,6 +23,8 @@ from repairadvisor.facts.vocabulary import BY_NAME, FIRST_ASKED, TIME_NAMES
 from repairadvisor.render import changes, cost_picture, loss_picture, sentences, turning_picture
 from repairadvisor.render.headings import headings
 from repairadvisor.render.parts import parts
+from repairadvisor.render.prose import prose
+from repairadvisor.render.voice import Voice
 from repairadvisor.schemas.pasted import Spoken, as_line
 from repairadvisor.service import Advisor
 from repairadvisor.web.api import advisor, shown
@@ -121,7 +123,7 @@ def everything() -> Response:
     known = {name: value for name, value in told.facts.items() if name in BY_NAME or name in TIME_NAMES}
     page = render_template(
         "facts.html",
-        groups=groups(known, spoken),
+        groups=groups(known, spoken, advisor().voice),
         now=told.now,
         held=held(told.facts),
         aside=told.put_aside,
@@ -140,7 +142,7 @@ def _answers() -> Answers:
 
 
 def _advised(told: Told, advice: Advice, clock: datetime) -> Response:
-    spoken = _spoken()
+    spoken, voice = _spoken(), advisor().voice
     names = dict(spoken.names)
     asked = [one for one in advice.questions if one.fact not in told.put_aside and one.fact in BY_NAME]
     ends = read_moment(advice.valid_until)
@@ -148,17 +150,22 @@ def _advised(told: Told, advice: Advice, clock: datetime) -> Response:
         told,
         now=advice.now,
         advice=advice,
-        said=sentences,
+        headline=prose(voice, sentences.headline(advice, voice)),
+        reason=[prose(voice, line) for line in sentences.reason(advice, voice)],
+        validity=[prose(voice, line) for line in sentences.validity(advice, voice)],
         question=asked[0] if asked else None,
-        answer=field_of(asked[0].fact, spoken) if asked else None,
-        others=[sentences.question(one) for one in advice.questions if not asked or one is not asked[0]],
-        parts=_in_order(advice, is_turning=told.turning),
-        headings=headings(advisor().wording),
+        answer=field_of(asked[0].fact, spoken, voice) if asked else None,
+        whom=voice.whom(asked[0].of_whom) if asked else "",
+        others=[
+            prose(voice, sentences.question(one, voice)) for one in advice.questions if not asked or one is not asked[0]
+        ],
+        parts=_in_order(advice, voice, is_turning=told.turning),
+        headings=headings(voice),
         folded=FOLDED,
         pictures={
-            "plan": Markup(cost_picture.render(advice)),  # noqa: S704 - our own drawing, whose words are escaped
-            "loss": Markup(loss_picture.render(advice)),  # noqa: S704
-            "turning_points": Markup(turning_picture.render(advice, names)),  # noqa: S704
+            "plan": Markup(cost_picture.render(advice, voice)),  # noqa: S704 - our own drawing, whose words are escaped
+            "loss": Markup(loss_picture.render(advice, voice)),  # noqa: S704
+            "turning_points": Markup(turning_picture.render(advice, names, voice)),  # noqa: S704
         },
         changed=_changed(told, advice, names),
         unknown=[spoken.name(name) for name in advice.unknown_that_matter],
@@ -166,9 +173,9 @@ def _advised(told: Told, advice: Advice, clock: datetime) -> Response:
     )
 
 
-def _in_order(advice: Advice, *, is_turning: bool) -> list[tuple[str, list[str]]]:
+def _in_order(advice: Advice, voice: Voice, *, is_turning: bool) -> list[tuple[str, list[str]]]:
     left_out = (*ELSEWHERE, *BESIDE_TURNS) if is_turning else ELSEWHERE
-    said = {name: list(lines) for name, lines in parts(advice) if name not in left_out}
+    said = {name: list(lines) for name, lines in parts(advice, voice) if name not in left_out}
     if is_turning and not advice.turning_points:
         said["turning_points"] = [advice.turning_points_said]
     return [(name, said[name]) for name in dict.fromkeys((*ORDER, *said)) if any(said.get(name, ()))]
@@ -183,7 +190,7 @@ def _changed(told: Told, advice: Advice, names: Mapping[str, str]) -> list[str] 
         before = _answers().on({**told.request(told.before, now), "now": advice.now, "turning_points": False})
     except InputError:
         return None
-    return changes.lines(advisor().compared(before, advice), names)
+    return changes.lines(advisor().compared(before, advice), names, advisor().voice)
 
 
 def _refused(told: Told, error: InputError) -> Response:
@@ -209,8 +216,8 @@ def _page(
         error=error,
         faults=faults[:_MOST_FAULTS],
         more_faults=max(len(faults) - _MOST_FAULTS, 0),
-        places=field_of("place", spoken).choices,
-        standing=advisor().wording.get("standing", {}),
+        places=field_of("place", spoken, advisor().voice).choices,
+        caution=sentences.caution_mark(advisor().voice),
         **shown_parts,
     )
     return Response(page, status=status, mimetype=HTML)
@@ -240,6 +247,5 @@ def _fields(told: Told, spoken: Spoken, matters: tuple[str, ...], faults: tuple[
     )
     names = dict.fromkeys((*shown_filled, *(name for name in wanted_names if name not in told.facts)))
     return [
-        field_of(name, spoken, shown_filled.get(name, ""), faults, explained=name in (*FIRST_ASKED, *shown_filled))
-        for name in names
+        field_of(name, spoken, advisor().voice, shown_filled.get(name, ""), faults, explained=True) for name in names
     ]

@@ -8,16 +8,13 @@ from dataclasses import dataclass
 from repairadvisor.errors import Fault
 from repairadvisor.facts.parse import shown
 from repairadvisor.facts.vocabulary import BY_NAME, FACTS, TIME_NAMES, Fact
+from repairadvisor.render.prose import prose
+from repairadvisor.render.prose import unit as unit_of
+from repairadvisor.render.voice import Voice
 from repairadvisor.schemas.pasted import Spoken
 
 #: Who can tell a fact, by the first way in which it can be learnt.
-WHO_TELLS = {
-    "by_phone": "The caller can tell",
-    "from_control_room": "The control room knows",
-    "from_records": "The records hold",
-    "with_instrument": "An instrument tells",
-    "on_arrival": "Seen on arrival",
-}
+WHO_TELLS = ("by_phone", "from_control_room", "from_records", "with_instrument", "on_arrival")
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,30 +40,47 @@ class Field:
 
 
 def field_of(
-    name: str, spoken: Spoken, value: str = "", faults: Iterable[Fault] = (), *, explained: bool = True
+    name: str, spoken: Spoken, voice: Voice, value: str = "", faults: Iterable[Fault] = (), *, explained: bool = False
 ) -> Field:
-    """A fact, or a name that takes a moment, as a field; ``explained``: its hint says what it means."""
+    """A fact, or a name that takes a moment, as a field; ``explained``: its hint says what it means, where the policy
+    has words for that."""
     wrong = tuple(fault for fault in faults if fault.field.partition(".")[0] == name)
     if name in TIME_NAMES:
-        hint = "a moment with its zone, as 2031-05-04T07:30:00Z"
+        hint = voice.say("facts", "moment")
         return Field(name, spoken.name(name), hint, (), value, wrong, below_zero=True)
     fact = BY_NAME[name]
     if fact.is_number:
         unit = spoken.units.get(fact.unit) or fact.unit
-        said = f"{spoken.name(name)}, in {unit}" if unit else spoken.name(name)
-        meaning = f"{fact.meaning}; " if explained else ""
-        hint = f"{meaning}{fact.allowed_text()} {fact.unit}".rstrip()
+        said = voice.say("facts", "in_unit", name=spoken.name(name), unit=unit) if unit else spoken.name(name)
+        hint = _range(fact, unit, voice)
+        if explained and name in _meanings(voice):
+            hint = voice.say("facts", "meant", meaning=voice.say("facts", "meaning", name), range=hint)
         return Field(name, said, hint, (), value, wrong, below_zero=fact.low < 0)
-    return Field(name, spoken.name(name), "", _choices(fact, spoken, value), value, wrong, below_zero=False)
+    return Field(name, spoken.name(name), "", _choices(fact, spoken, voice, value), value, wrong, below_zero=False)
 
 
-def _choices(fact: Fact, spoken: Spoken, value: str) -> tuple[Choice, ...]:
+def _meanings(voice: Voice) -> Mapping[str, object]:
+    return voice.words.table("facts", "meaning")
+
+
+def _range(fact: Fact, unit: str, voice: Voice) -> str:
+    """From what to what a number may be. It is typed in the fact's own unit, or with another that is read too: whoever
+    thinks in another one is told so."""
+    allowed = f"{fact.allowed_text()} {fact.unit}".rstrip()
+    own = prose(voice, allowed)
+    if own == allowed:
+        return allowed
+    other = unit_of(voice, fact.unit)
+    return voice.say("facts", "in_other_unit", range=own, unit=unit or fact.unit, example=f"10 {other}")
+
+
+def _choices(fact: Fact, spoken: Spoken, voice: Voice, value: str) -> tuple[Choice, ...]:
     """Its words; and what was told, where that is not one of them."""
     choices = tuple(Choice(word, spoken.word(fact.name, word)) for word in fact.words)
     if not value or value in fact.words:
         return choices
     parts = [spoken.word(fact.name, word) if word in fact.words else shown(word) for word in value.split("|")]
-    return (*choices, Choice(value, " or ".join(parts)))
+    return (*choices, Choice(value, voice.say("fact", "or").join(parts)))
 
 
 def can_have_meaning(fact: Fact, told: Mapping[str, str]) -> bool:
@@ -75,12 +89,12 @@ def can_have_meaning(fact: Fact, told: Mapping[str, str]) -> bool:
     return all(told[name] in words for name, words in said)
 
 
-def groups(told: Mapping[str, str], spoken: Spoken) -> list[tuple[str, Sequence[Field]]]:
+def groups(told: Mapping[str, str], spoken: Spoken, voice: Voice) -> list[tuple[str, Sequence[Field]]]:
     """Every fact that may have a meaning beside what is told, by who can tell it; what is told always."""
     under_time = {TIME_NAMES[name].name: name for name in told if name in TIME_NAMES}
     found: dict[str, list[Field]] = {way: [] for way in WHO_TELLS}
     for fact in FACTS:
         name = under_time.get(fact.name, fact.name)
         if name in told or can_have_meaning(fact, told):
-            found[fact.learnt[0]].append(field_of(name, spoken, told.get(name, ""), explained=False))
-    return [(WHO_TELLS[way], fields) for way, fields in found.items() if fields]
+            found[fact.learnt[0]].append(field_of(name, spoken, voice, told.get(name, "")))
+    return [(voice.say("facts", "who_tells", way), fields) for way, fields in found.items() if fields]

@@ -10,6 +10,7 @@ from repairadvisor.errors import ConflictError, NotFoundError
 from repairadvisor.render.outcome import render, render_work
 from repairadvisor.schemas.outcome_answer import answer_bytes, read_answer
 from repairadvisor.store.outcomes import KeptReport
+from repairadvisor.web.api import advisor
 from repairadvisor.web.bodies import JSON, TEXT, idempotency_key, json_object, wanted
 from repairadvisor.work_done import WorkDone
 
@@ -43,7 +44,7 @@ def given_outcome(report_id: str) -> Response:
 def work_so_far(advice_id: str) -> Response:
     form = wanted(request, (JSON, TEXT))
     found = _work_done().so_far(advice_id, datetime.now(UTC))
-    body = answer_bytes(found) if form == JSON else render_work(found).encode()
+    body = answer_bytes(found) if form == JSON else render_work(found, advisor().voice).encode()
     return Response(body, mimetype=form, headers={"Vary": "Accept"})
 
 
@@ -53,7 +54,7 @@ def _shown(report: KeptReport, form: str) -> Response:
     if form == JSON:
         return Response(report.answer, mimetype=JSON, headers=headers)
     try:
-        text = render(read_answer(report.answer))
+        text = render(read_answer(report.answer), advisor().voice)
     except ValueError as error:
         raise ConflictError(f"this was answered by another version: /v1/outcomes/{report.id} has it as JSON") from error
     return Response(text, mimetype=TEXT, headers=headers)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from flask import Blueprint, Response, render_template, request
 
-from repairadvisor.render.rule_kinds import KIND_SAID
+from repairadvisor.render.rule_kinds import KINDS
 from repairadvisor.web.api import advisor
 from repairadvisor.web.bodies import HTML, wanted
 
@@ -15,7 +15,7 @@ pages = Blueprint("pages", __name__)
 def rules_in_force() -> Response:
     wanted(request, (HTML,))
     found = advisor().rules_in_force
-    kinds = [kind for kind in KIND_SAID if any(rule.kind == kind for rule in found.rules)]
+    kinds = [kind for kind in KINDS if any(rule.kind == kind for rule in found.rules)]
     claims = advisor().claims()
-    page = render_template("policy.html", found=found, kinds=kinds, said=KIND_SAID, claims=claims)
+    page = render_template("policy.html", found=found, kinds=kinds, claims=claims)
     return Response(page, mimetype=HTML)

@@ -122,7 +122,7 @@ def _start(here: Here, stop: Stop) -> Response:
     loss = here.advice.loss
     chances = [loss.chance_said] if loss is not None and loss.chance_said else []
     if loss is not None and loss.attempts_each > 1:
-        often = figures.how_often(loss.redos_expected, "fibre") if loss.redos_expected > 0 else ""
+        often = figures.how_often_on_a_fibre(advisor().voice, loss.redos_expected) if loss.redos_expected > 0 else ""
         do = say("pole", "made_again", band("made_again", loss.redos_expected), "do")
         chances += [say("pole", "made_again", "said", often=often, do=do)] if often else []
     return page(here, "start", stop=stop, chances=chances)
@@ -179,7 +179,7 @@ def _ask_again(here: Here) -> Response:
 
 
 def _field(name: str, typed: Mapping[str, str], faults: tuple[Fault, ...]) -> Field:
-    return field_of(name, Spoken.of(advisor().wording), typed.get(name, ""), faults)
+    return field_of(name, Spoken.of(advisor().wording), advisor().voice, typed.get(name, ""), faults)
 
 
 def _labels(fields: list[Field]) -> dict[str, str]:

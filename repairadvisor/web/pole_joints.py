@@ -87,7 +87,10 @@ def _limits(here: Here, joint: int, attempt: int) -> list[str]:
     rows = measured.limits_at(here.advice, joint, attempt)
     return [
         *said,
-        *([row.said for row in rows] or [say("pole", "limit_usual", limit=figures.loss(loss.good_up_to_db))]),
+        *(
+            [row.said for row in rows]
+            or [say("pole", "limit_usual", limit=figures.loss(advisor().voice, loss.good_up_to_db))]
+        ),
     ]
 
 
@@ -151,7 +154,7 @@ def _owed(work: WorkSoFar) -> list[str]:
             said.append(say("pole", "end_attempt", fibres=stretches(one.fibres), joint=one.joint, said=one.say))
         elif one.owed:
             owed = "; ".join(each.said for each in one.owed)
-            line = say("pole", "verdict_owed_by", owed=owed, moment=figures.moment(one.owed_by))
+            line = say("pole", "verdict_owed_by", owed=owed, moment=figures.moment(advisor().voice, one.owed_by))
             said.append(say("pole", "end_attempt", fibres=stretches(one.fibres), joint=one.joint, said=line))
     if work.is_temporary:
         due = say("pole", "end_due", day=work.due_on) if work.due_on else say("pole", "end_not_due")
@@ -177,8 +180,13 @@ def close(here: Here) -> Response:
 
 
 def _attempt_line(one: AttemptTold) -> str:
-    read = [say("pole", "kept_reading", loss=figures.loss(loss), nm=nm) for nm, loss in one.loss_db.items()]
-    read += [say("pole", "kept_one_way", loss=figures.loss(loss), nm=nm) for nm, loss in one.one_way_db.items()]
+    read = [
+        say("pole", "kept_reading", loss=figures.loss(advisor().voice, loss), nm=nm) for nm, loss in one.loss_db.items()
+    ]
+    read += [
+        say("pole", "kept_one_way", loss=figures.loss(advisor().voice, loss), nm=nm)
+        for nm, loss in one.one_way_db.items()
+    ]
     said = "; ".join(read) or say("pole", "kept_no_reading")
     word = say("pole", "word", one.verdict or "none")
     return say("pole", "kept_attempt", attempt=one.attempt, loss=said, verdict=word)

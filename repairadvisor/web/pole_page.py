@@ -83,7 +83,7 @@ def _notices(here: Here) -> list[str]:
     """What makes this advice doubtful by now."""
     said = []
     if here.has_run_out:
-        until, because = figures.moment(here.advice.valid_until), here.advice.valid_because
+        until, because = figures.moment(advisor().voice, here.advice.valid_until), here.advice.valid_because
         said.append(
             say("pole", "run_out", until=until, because=because)
             if because

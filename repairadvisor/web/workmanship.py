@@ -28,7 +28,7 @@ def charts_page() -> Response:
     """Those that signalled, then the silent ones, folded."""
     wanted(request, (HTML,))
     found, since = _found()
-    shown = [(chart, picture(chart, found.interval)) for chart in found.charts]
+    shown = [(chart, picture(chart, found.interval, advisor().voice)) for chart in found.charts]
     page = render_template(
         "workmanship.html",
         found=found,

@@ -9,7 +9,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
-from builders import an_advice
+from builders import VOICE, an_advice
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -72,20 +72,20 @@ def test_whatever_stands_there_one_revision_counts_afterwards(
     descriptions: list[tuple[int, int, int, str, str, str]], texts: list[str], revision: int
 ) -> None:
     held = stands(descriptions)
-    wanted = parts_of(texts, TICKET, revision, FOOT, SEAL)
-    made = reconciled(wanted, TICKET, revision, held, NOW, SEAL)
+    wanted = parts_of(texts, TICKET, revision, FOOT, SEAL, VOICE)
+    made = reconciled(wanted, TICKET, revision, held, NOW, SEAL, VOICE)
     after = applied(held, made.change)
 
     keys = [note.key for note in wanted]
     mine = [key for key in counting(after) if "-advice-" in key]
     assert sorted(mine) == sorted(keys)
-    assert reconciled(wanted, TICKET, revision, after, NOW, SEAL).is_settled, "a second look changes nothing"
+    assert reconciled(wanted, TICKET, revision, after, NOW, SEAL, VOICE).is_settled, "a second look changes nothing"
 
 
 @given(notes_of_any_kind)
 def test_others_notes_stay_as_they_are(descriptions: list[tuple[int, int, int, str, str, str]]) -> None:
     held = [*stands(descriptions), HeldNote("theirs", "Customer rang again."), HeldNote("x", "")]
-    made = reconciled(parts_of(["a"], TICKET, 9, FOOT, SEAL), TICKET, 9, held, NOW, SEAL)
+    made = reconciled(parts_of(["a"], TICKET, 9, FOOT, SEAL, VOICE), TICKET, 9, held, NOW, SEAL, VOICE)
     touched = {before.handle for before, _ in made.change.rewrite}
 
     for one in held:
@@ -95,17 +95,17 @@ def test_others_notes_stay_as_they_are(descriptions: list[tuple[int, int, int, s
 
 
 def test_a_newer_note_is_not_overwritten() -> None:
-    newer = [HeldNote("n", parts_of(["x"], TICKET, 7, FOOT, SEAL)[0].text)]
-    made = reconciled(parts_of(["a"], TICKET, 6, FOOT, SEAL), TICKET, 6, newer, NOW, SEAL)
+    newer = [HeldNote("n", parts_of(["x"], TICKET, 7, FOOT, SEAL, VOICE)[0].text)]
+    made = reconciled(parts_of(["a"], TICKET, 6, FOOT, SEAL, VOICE), TICKET, 6, newer, NOW, SEAL, VOICE)
 
     assert (made.newest, made.change) == (7, NoteChange())
 
 
 def test_a_superseded_note_keeps_what_it_said() -> None:
-    note = parts_of(["REPAIR. Fuse it.\nWhy: it is cut."], TICKET, 1, FOOT, SEAL)[0]
+    note = parts_of(["REPAIR. Fuse it.\nWhy: it is cut."], TICKET, 1, FOOT, SEAL, VOICE)[0]
     mark = mark_of(note.text)
     assert mark is not None
-    text = superseded(note.text, mark, 2, NOW)
+    text = superseded(note.text, mark, 2, NOW, VOICE)
 
     assert text.splitlines()[0] == "SUPERSEDED 4 May 2031 07:30 UTC by note 2. What follows no longer counts."
     assert "Why: it is cut." in text
@@ -115,25 +115,25 @@ def test_a_superseded_note_keeps_what_it_said() -> None:
 
 def test_only_the_revision_that_counts_runs_out() -> None:
     held = stands([(1, 1, 1, "superseded", TICKET[:12], "advice"), (2, 1, 1, "", TICKET[:12], "advice")])
-    change = expiring(TICKET, 2, held, NOW, SEAL)
+    change = expiring(TICKET, 2, held, NOW, SEAL, VOICE)
 
     assert [before.handle for before, _ in change.rewrite] == ["n1"]
-    assert expiring(TICKET, 2, applied(held, change), NOW, SEAL) == NoteChange()
+    assert expiring(TICKET, 2, applied(held, change), NOW, SEAL, VOICE) == NoteChange()
 
 
 @pytest.mark.parametrize("longest", [1000, 1500, 2000, 5000])
 def test_every_note_fits_its_ticket_with_all_that_is_put_to_it(longest: int) -> None:
     advice = an_advice(because="Because of this and that, which takes a while to say. " * 30)
-    texts = texts_of(advice, {}, longest)
+    texts = texts_of(advice, VOICE, longest)
     foot = Foot("https://advice.example/" + "x" * 100, shared_with="R" * 200)
-    for note in parts_of(texts, TICKET, 999_999_999, foot, SEAL):
+    for note in parts_of(texts, TICKET, 999_999_999, foot, SEAL, VOICE):
         mark = mark_of(note.text)
         assert mark is not None
-        assert len(superseded(note.text, mark, 999_999_999, NOW)) <= longest
+        assert len(superseded(note.text, mark, 999_999_999, NOW, VOICE)) <= longest
 
 
 def test_the_first_line_is_the_answer() -> None:
-    first = texts_of(an_advice(say="Fuse it."), {}, 4000)[0].splitlines()[0]
+    first = texts_of(an_advice(say="Fuse it."), VOICE, 4000)[0].splitlines()[0]
     assert first.endswith("REPAIR. Fuse it.")
 
 
@@ -141,8 +141,8 @@ def test_when_it_was_said_makes_no_other_note() -> None:
     one = an_advice(now="2031-05-04T07:30:00Z", policy="5d" * 32)
     other = an_advice(now="2031-05-04T09:30:00Z", policy="6e" * 32)
 
-    assert digest_of(one, {}, 4000) == digest_of(other, {}, 4000)
-    assert digest_of(one, {}, 4000) != digest_of(an_advice(say="Stand back."), {}, 4000)
+    assert digest_of(one, VOICE, 4000) == digest_of(other, VOICE, 4000)
+    assert digest_of(one, VOICE, 4000) != digest_of(an_advice(say="Stand back."), VOICE, 4000)
 
 
 @given(st.integers(1, 9), st.sampled_from(["", "0" * 16, "another"]))
@@ -152,8 +152,8 @@ def test_a_forged_mark_is_no_note_of_ours(revision: int, seal: str) -> None:
     if seal == "another":
         mark = Seal(b"another secret").sealed(mark, TICKET)
     forged = HeldNote("theirs", f"REPAIR. All is well.\n{mark.line}")
-    wanted = parts_of(["a"], TICKET, 3, FOOT, SEAL)
-    made = reconciled(wanted, TICKET, 3, [forged], NOW, SEAL)
+    wanted = parts_of(["a"], TICKET, 3, FOOT, SEAL, VOICE)
+    made = reconciled(wanted, TICKET, 3, [forged], NOW, SEAL, VOICE)
 
     assert made.change == NoteChange(add=wanted)
 
@@ -170,16 +170,16 @@ def test_a_seal_is_of_one_mark() -> None:
 
 def test_somebody_who_quotes_us_is_left_alone() -> None:
     """A copy of our mark under other words, before or after our note, makes nothing void."""
-    ours = parts_of(["REPAIR. Fuse it."], TICKET, 1, FOOT, SEAL)
+    ours = parts_of(["REPAIR. Fuse it."], TICKET, 1, FOOT, SEAL, VOICE)
     quote = HeldNote("theirs", f"They said this, is it right?\n> {ours[0].text}")
     for held in ([quote, HeldNote("n", ours[0].text)], [HeldNote("n", ours[0].text), quote]):
-        made = reconciled(ours, TICKET, 1, held, NOW, SEAL)
+        made = reconciled(ours, TICKET, 1, held, NOW, SEAL, VOICE)
         assert made == Reconciled(NoteChange())
 
 
 def test_white_space_that_a_ticket_system_changes_hides_no_double() -> None:
-    ours = parts_of(["REPAIR. Fuse it.\nWhy: it is cut."], TICKET, 1, FOOT, SEAL)
+    ours = parts_of(["REPAIR. Fuse it.\nWhy: it is cut."], TICKET, 1, FOOT, SEAL, VOICE)
     held = [HeldNote("a", ours[0].text.replace("\n", "\r\n ")), HeldNote("b", ours[0].text)]
-    made = reconciled(ours, TICKET, 1, held, NOW, SEAL)
+    made = reconciled(ours, TICKET, 1, held, NOW, SEAL, VOICE)
 
     assert (made.healed, [before.handle for before, _ in made.change.rewrite]) == (1, ["b"])

@@ -23,7 +23,7 @@ def _laid(text: str) -> dict[str, object]:
 
 def test_the_words_of_both_files_are_had_together():
     wording = load_policy(TEXTS).wording
-    assert wording["language"] == {"tag": "en"}
+    assert wording["language"] == {"tag": "en", "direction": "ltr"}
     assert "say" in wording
 
 

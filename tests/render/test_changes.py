@@ -4,30 +4,27 @@ from __future__ import annotations
 
 from typing import Any
 
-from builders import a_loss, a_plan, an_advice
+from builders import VOICE, WORDING, a_loss, a_plan, an_advice
 
 from repairadvisor.decision.advice import Advice, Cost, Crew, FactUsed, KitLine, Minutes, WavelengthLoss
 from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.what_if import compare
 from repairadvisor.render.changes import lines
 
-WORDING = Words(
-    {
-        "action": {"repair": "Repair", "ask_first": "Ask first"},
-        "fact": {"between": "{low} to {high}"},
-        "what_if": {
-            "same": "The answer is the same.",
-            "barred": "Barred: {plans}",
-            "free": "Free: {plans}",
-            "price": "Prices.",
-            "lines": "{n} lines",
-        },
-    }
-)
+SPOKEN = {
+    **WORDING,
+    "what_if": {
+        "same": "The answer is the same.",
+        "barred": "Barred: {plans}",
+        "free": "Free: {plans}",
+        "price": "Prices.",
+        "lines": "{n} lines",
+    },
+}
 
 
 def changed(first: Advice, second: Advice) -> list[str]:
-    return lines(compare(first, second, WORDING), {"spare_near_m": "spare cable on the exchange side"})
+    return lines(compare(first, second, Words(SPOKEN)), {"spare_near_m": "spare cable on the exchange side"}, VOICE)
 
 
 def asked_first(**changes: Any) -> Advice:

@@ -7,19 +7,20 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from builders import ADVICES
+from builders import ADVICES, VOICE
 
 from repairadvisor.decision.advice import Advice
 from repairadvisor.render import terminal, ticket_note
+from repairadvisor.render.voice import Voice
 
 GOLD = Path(__file__).parents[1] / "gold"
-RENDERERS: dict[str, Callable[[Advice], str]] = {"terminal": terminal.render, "ticket_note": ticket_note.render}
+RENDERERS: dict[str, Callable[[Advice, Voice], str]] = {"terminal": terminal.render, "ticket_note": ticket_note.render}
 
 
 @pytest.mark.parametrize("shape", RENDERERS)
 @pytest.mark.parametrize("name", ADVICES)
 def test_the_output_is_the_one_that_was_looked_at(shape: str, name: str) -> None:
-    made = RENDERERS[shape](ADVICES[name])
+    made = RENDERERS[shape](ADVICES[name], VOICE)
     kept = GOLD / f"{name}.{shape}.txt"
     if os.environ.get("REPAIRADVISOR_RENEW_GOLD") == "1":
         kept.write_text(made, encoding="utf-8")

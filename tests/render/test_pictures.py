@@ -11,7 +11,7 @@ from typing import Any
 from xml.etree import ElementTree
 
 import pytest
-from builders import a_loss, a_plan, an_advice
+from builders import VOICE, a_loss, a_plan, an_advice
 
 from repairadvisor.decision.advice import Advice, Alternative, Cost, FactUsed, TurningPoint, WavelengthLoss
 from repairadvisor.render import cost_picture, loss_picture, turning_picture
@@ -77,7 +77,7 @@ def value_at(svg: str, x: float) -> float:
 
 @pytest.mark.parametrize("margin", [(3.1, 3.1), (0.1, 0.1), (0.05, 0.12), (-0.1, 0.2), ()])
 def test_bars_of_loss_are_as_long_as_the_loss(margin: tuple[float, ...]) -> None:
-    svg = loss_picture.render(an_advice(loss=a_loss(margin_before_db=margin)))
+    svg = loss_picture.render(an_advice(loss=a_loss(margin_before_db=margin)), VOICE)
     found = bars(svg, "14")
     expected = [
         *(("none", 0.09, 0.14), ("loss-slanted", 0.04, 0.09), ("loss-solid", 0.0, 0.04)),
@@ -104,18 +104,18 @@ def test_bars_of_loss_are_as_long_as_the_loss(margin: tuple[float, ...]) -> None
 def test_the_margin_stands_where_it_is(
     margin: tuple[float, ...], back: float | None, lines: list[float], said: str
 ) -> None:
-    svg = loss_picture.render(an_advice(loss=a_loss(margin_before_db=margin, given_back_db=back)))
+    svg = loss_picture.render(an_advice(loss=a_loss(margin_before_db=margin, given_back_db=back)), VOICE)
     assert [round(value_at(svg, x), 3) for x in starts(svg, of="lines")] == pytest.approx(lines, abs=2e-3)
     assert said in texts(svg)
     assert description(svg).endswith(f"{said}.")
 
 
 def test_other_plans_stand_in_the_picture_with_what_they_lose_as_a_rule() -> None:
-    svg = loss_picture.render(an_advice())
+    svg = loss_picture.render(an_advice(), VOICE)
     assert "B: 0.20 dB as a rule" in texts(svg)
     assert [value_at(svg, x) for x in starts(svg, of="diamonds")] == pytest.approx([0.2], abs=1e-3)
     unknown = Alternative(a_plan(), 3.0, None, "")
-    assert "B:" not in " ".join(texts(loss_picture.render(an_advice(alternatives=(unknown,)))))
+    assert "B:" not in " ".join(texts(loss_picture.render(an_advice(alternatives=(unknown,)), VOICE)))
 
 
 @pytest.mark.parametrize("p50", [0.0, -0.3])
@@ -123,14 +123,14 @@ def test_a_plan_that_loses_nothing_or_gives_light_back_is_drawn_too(p50: float) 
     lost = a_loss(
         by_wavelength={"1310": WavelengthLoss(p50, p50, p50 + 0.1, p50 + 0.2, None, None)}, margin_before_db=()
     )
-    svg = loss_picture.render(an_advice(loss=lost, alternatives=()))
+    svg = loss_picture.render(an_advice(loss=lost, alternatives=()), VOICE)
     assert all(0 <= left <= right <= WIDTH for _, left, right in bars(svg, "14"))
 
 
 def test_without_a_promised_loss_or_cost_there_is_no_picture() -> None:
-    assert loss_picture.render(an_advice(loss=None)) == ""
-    assert cost_picture.render(an_advice(expected_cost=None)) == ""
-    assert turning_picture.render(an_advice(turning_points=()), {}) == ""
+    assert loss_picture.render(an_advice(loss=None), VOICE) == ""
+    assert cost_picture.render(an_advice(expected_cost=None), VOICE) == ""
+    assert turning_picture.render(an_advice(turning_points=()), {}, VOICE) == ""
 
 
 COST = Cost(412.4, 180.0, 95.0, 12.5, 8.0, 0.7, 1.2, 0.0, 115.0, 0.0, "cu")
@@ -143,7 +143,7 @@ def test_parts_of_the_cost_add_up_to_it() -> None:
 
 
 def test_bars_of_cost_are_as_long_as_the_cost() -> None:
-    svg = cost_picture.render(an_advice(expected_cost=COST))
+    svg = cost_picture.render(an_advice(expected_cost=COST), VOICE)
     *split, whole = bars(svg, "16")
     assert [pattern for pattern, _, _ in split] == list(SPLIT)
     for (_, left, right), amount in zip(split, SPLIT.values(), strict=True):
@@ -156,12 +156,12 @@ def test_bars_of_cost_are_as_long_as_the_cost() -> None:
 
 def test_a_plan_that_costs_less_is_drawn_shorter() -> None:
     less = Alternative(a_plan(), -100.0, None, "")
-    svg = cost_picture.render(an_advice(expected_cost=COST, alternatives=(less,)))
+    svg = cost_picture.render(an_advice(expected_cost=COST, alternatives=(less,)), VOICE)
     assert value_at(svg, bars(svg, "16")[-1][2]) == pytest.approx(312.4, abs=0.5)
 
 
 def test_a_number_that_was_told_and_those_that_turn_the_answer_are_in_their_order() -> None:
-    svg = turning_picture.render(turns(), NAMES)
+    svg = turning_picture.render(turns(), NAMES, VOICE)
     told = [float(one.get("cx", "")) for one in read(svg).iter("circle") if one.get("r") == "5"]
     turned = starts(svg, of="diamonds")
     assert turned[0] < told[0] < turned[1]
@@ -170,21 +170,21 @@ def test_a_number_that_was_told_and_those_that_turn_the_answer_are_in_their_orde
 
 
 def test_turning_points_have_the_numbers_of_their_sentences() -> None:
-    said = texts(turning_picture.render(turns(), NAMES))
+    said = texts(turning_picture.render(turns(), NAMES, VOICE))
     assert {"1: below 1.2 m", "2: from 7.5 m", "3: wall box or street cabinet", "pole top (told)"} <= set(said)
     assert "spare cable <exchange side>: 3 m" in said
 
 
 @pytest.mark.parametrize(("told", "discs"), [("0.5 to 2", 2), ("not a number", 1)])
 def test_a_number_told_as_two_or_not_readable_is_drawn(told: str, discs: int) -> None:
-    svg = turning_picture.render(turns(facts_used=(FactUsed("spare_near_m", told, "m", "", ""),)), NAMES)
+    svg = turning_picture.render(turns(facts_used=(FactUsed("spare_near_m", told, "m", "", ""),)), NAMES, VOICE)
     assert len([one for one in read(svg).iter("circle") if one.get("r") == "5"]) == discs + 1
 
 
 PICTURES: Mapping[str, str] = {
-    "loss": loss_picture.render(an_advice(loss=a_loss(margin_before_db=(0.05, 0.12)))),
-    "cost": cost_picture.render(an_advice()),
-    "turning": turning_picture.render(turns(), NAMES),
+    "loss": loss_picture.render(an_advice(loss=a_loss(margin_before_db=(0.05, 0.12))), VOICE),
+    "cost": cost_picture.render(an_advice(), VOICE),
+    "turning": turning_picture.render(turns(), NAMES, VOICE),
 }
 
 

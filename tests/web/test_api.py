@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 
 import pytest
-from builders import an_advice
+from builders import VOICE, an_advice
 from flask.testing import FlaskClient
 
 from repairadvisor.render import terminal, ticket_note
@@ -69,10 +69,10 @@ def test_accept_picks_the_form(client: FlaskClient, accept: str | None, mimetype
 
 def test_the_note_and_the_page_say_what_the_renderers_say(client: FlaskClient) -> None:
     note = client.post("/v1/advice", json=ASKED, headers={"Accept": "text/plain"})
-    assert note.get_data(as_text=True) == ticket_note.render(an_advice())
+    assert note.get_data(as_text=True) == ticket_note.render(an_advice(), VOICE)
     assert note.headers["Content-Type"] == "text/plain; charset=utf-8"
     page = client.post("/v1/advice", json=ASKED, headers={"Accept": "text/html"}).get_data(as_text=True)
-    assert terminal.render(an_advice()).splitlines()[0] in page
+    assert terminal.render(an_advice(), VOICE).splitlines()[0] in page
 
 
 @pytest.mark.parametrize("content_type", ["application/json", "application/json; charset=utf-8", "Application/JSON"])

@@ -96,7 +96,7 @@ def test_what_became_of_each_stands_beside_it_with_the_moment(client: FlaskClien
 def test_the_page_says_it_in_words_and_shows_no_markup_of_the_policy(client: FlaskClient, records: Records) -> None:
     _keep(records, _proof(NAMES[0], HOLDS), _proof(NAMES[1], FAILS), _proof(NAMES[2], UNDECIDED))
     page = client.get("/policy").text
-    for said in ("It holds: looked at", "It does not hold", "not to be read as that it holds", "2031-05-04"):
+    for said in ("It holds: looked at", "It does not hold", "not to be read as that it holds", "4 May 2031"):
         assert said in page
     for markup in ("<i>ladders", "<b>a handbook", "<pole>"):
         assert markup not in page

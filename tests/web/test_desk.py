@@ -15,7 +15,7 @@ from pathlib import Path
 from urllib.parse import parse_qsl, urlsplit
 
 import pytest
-from builders import ADVICES, NOW, FixedMethod, a_database_url, an_advice
+from builders import ADVICES, NOW, VOICE, WORDING, FixedMethod, a_database_url, an_advice
 from flask.testing import FlaskClient
 from werkzeug.test import TestResponse
 
@@ -153,8 +153,8 @@ def test_one_state_comes_from_fields_text_and_what_was_held(
     page = page_of(telling.get("/", query_string={**query, "now": AT}))
     assert "Told: place, spare_near_m." in page.text
     assert page.values["told"].splitlines() == [
-        f"{BY_NAME['place'].meaning} = pole top",
-        f"{BY_NAME['spare_near_m'].meaning} = 0.5 to 3 m",
+        f"{WORDING['fact_name']['place']} = pole top",
+        f"{WORDING['fact_name']['spare_near_m']} = 0.5 to 3 m",
     ]
 
 
@@ -210,10 +210,10 @@ def test_what_has_no_meaning_there_is_not_asked_and_what_is_told_is_filled_in(te
 def test_nothing_of_the_advice_is_missing(client: FlaskClient) -> None:
     text = words(page_of(client.get("/", query_string={"place": "pole_top", "now": AT})).text)
     advice = an_advice()
-    said = dict(parts(advice))
+    said = dict(parts(advice, VOICE))
     assert set(ORDER) < set(said)
-    assert words(sentences.headline(advice)) in text
-    for line in (*sentences.reason(advice), *sentences.validity(advice)):
+    assert words(sentences.headline(advice, VOICE)) in text
+    for line in (*sentences.reason(advice, VOICE), *sentences.validity(advice, VOICE)):
         assert words(line) in text
     for name in said.keys() - {"questions", "facts_used"}:  # asked at the top; told back in the text field
         for line in said[name]:
@@ -224,7 +224,7 @@ def test_nothing_of_the_advice_is_missing(client: FlaskClient) -> None:
 
 
 def test_a_part_that_the_desk_does_not_know_is_shown_too(client: FlaskClient, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("repairadvisor.web.desk.parts", lambda _: [("call", ["the yard"]), ("plan", ["walk"])])
+    monkeypatch.setattr("repairadvisor.web.desk.parts", lambda *_: [("call", ["the yard"]), ("plan", ["walk"])])
     monkeypatch.setattr("repairadvisor.web.desk.ORDER", ("plan",))
     text = words(page_of(client.get("/", query_string={"place": "pole_top"})).text)
     assert 0 < text.index("Plan walk") < text.index("Ring the yard")
@@ -250,11 +250,11 @@ def test_the_next_question_has_its_answers_as_buttons(tmp_path: Path, records: R
     page = page_of(client.get("/", query_string={"place": "pole_top"}))
     assert [value for name, value in page.buttons if name == "danger_seen"] == list(BY_NAME["danger_seen"].words)
     assert ("put_aside", "danger_seen") in page.buttons
-    assert words(sentences.question(asked[1])) in words(page.text)
+    assert words(sentences.question(asked[1], VOICE)) in words(page.text)
     then = page_of(client.get("/", query_string={"place": "pole_top", "put_aside": "danger_seen"}))
     assert "danger_seen" not in dict(then.buttons)
     assert "spare_near_m" in then.fields
-    assert "Ask somebody on site: How much?" in words(then.text)
+    assert "Ask somebody at the place: How much?" in words(then.text)
     both = "/?place=pole_top&put_aside=danger_seen&put_aside=spare_near_m"
     assert "Nobody can say more just now" in page_of(client.get(both)).text
     assert "still unknown Ask the caller: Is anybody hurt?" in words(page_of(client.get(both)).text)
@@ -275,7 +275,7 @@ def test_that_nothing_has_to_be_asked_is_said_where_the_advice_says_it(
 
 def test_what_is_unknown_stays_visibly_so(telling: FlaskClient) -> None:
     page = page_of(telling.get("/", query_string={"place": "pole_top", "put_aside": "fault_seen"}))
-    assert f"Not known, and matters {BY_NAME['fault_seen'].meaning}" in words(page.text)
+    assert f"Not known, and matters {WORDING['fact_name']['fault_seen']}" in words(page.text)
     assert page.fields["fault_seen"][0] == ""
     assert page.values["fault_seen"] == ""
     assert page.text.count("not known\n") >= 2

@@ -17,7 +17,7 @@ from urllib.parse import urlencode
 
 import orjson
 import pytest
-from builders import a_database_url, an_advice
+from builders import VOICE, a_database_url, an_advice
 from flask import Flask, render_template_string
 from markupsafe import Markup
 from playwright.sync_api import Browser, Locator, Page, sync_playwright
@@ -32,7 +32,6 @@ from repairadvisor.outcome.attempt_readings import Made
 from repairadvisor.outcome.workmanship_charts import Workmanship
 from repairadvisor.policy.model import Claim
 from repairadvisor.render import cost_picture, loss_picture, terminal, turning_picture
-from repairadvisor.render.headings import headings
 from repairadvisor.service import Advisor
 from repairadvisor.settings import Settings, cache_folder
 from repairadvisor.store.database import migrate, open_database
@@ -182,7 +181,11 @@ def _pictures() -> str:
     """All pictures of an advice with something in every part, on a page like any other."""
     names = {"spare_near_m": "spare cable on the exchange side"}
     advice = an_advice()
-    drawn = [loss_picture.render(advice), cost_picture.render(advice), turning_picture.render(advice, names)]
+    drawn = [
+        loss_picture.render(advice, VOICE),
+        cost_picture.render(advice, VOICE),
+        turning_picture.render(advice, names, VOICE),
+    ]
     page = '{% extends "frame.html" %}{% block main %}<h1>Pictures</h1>{{ drawn }}{% endblock %}'
     return render_template_string(page, drawn=Markup("".join(drawn)))
 
@@ -472,7 +475,7 @@ def test_the_whole_advice_that_was_kept_is_shown(phone: Page, method: Rememberin
         phone.get_by_role("button", name="Keep this advice").click()
     shown = phone.locator(".headline, .part, .validity").all_inner_texts()
     assert method.last is not None
-    assert words(" ".join(shown)) == words(terminal.render(method.last, headings(method.wording)))
+    assert words(" ".join(shown)) == words(terminal.render(method.last, VOICE))
     assert phone.get_by_role("heading", level=2).count() >= 5
     assert phone.get_by_role("link", name=re.compile("^[0-9a-f]{32}$")).is_visible()
 

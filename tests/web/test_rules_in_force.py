@@ -16,7 +16,7 @@ from flask.testing import FlaskClient
 from repairadvisor.decision.rules_in_force import RulesInForce, rules_in_force
 from repairadvisor.methods import default_policy
 from repairadvisor.policy.model import SCREEN_KINDS
-from repairadvisor.render.rule_kinds import KIND_SAID
+from repairadvisor.render.rule_kinds import KINDS
 from repairadvisor.schemas.rules_in_force import RulesInForceSchema
 from repairadvisor.service import Advisor
 from repairadvisor.settings import Settings
@@ -97,7 +97,7 @@ def test_every_rule_and_number_of_the_policy_that_ships_is_in_both(
 
 
 def test_every_kind_of_rule_has_a_heading() -> None:
-    assert set(KIND_SAID) == set(SCREEN_KINDS)
+    assert set(KINDS) == set(SCREEN_KINDS)
 
 
 def test_what_a_policy_says_is_shown_as_text_only(tmp_path: Path, records: Records) -> None:
