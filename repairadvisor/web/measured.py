@@ -11,6 +11,7 @@ from typing import Any
 from repairadvisor.decision.advice import Advice, KeepUpTo
 from repairadvisor.errors import Fault, InputError
 from repairadvisor.outcome.reported import BOUNDS, COUNTS, INSPECTIONS, PULL_TESTS, YES_NO_UNKNOWN
+from repairadvisor.outcome.verdict import ACCEPT, WITHHELD
 from repairadvisor.schemas.outcome import Entry
 from repairadvisor.schemas.outcome_answer import AttemptTold, WorkSoFar
 from repairadvisor.schemas.outcome_rows import WAYS, read_cells
@@ -152,9 +153,20 @@ def limits_at(advice: Advice, joint: int, attempt: int) -> tuple[KeepUpTo, ...]:
     )
 
 
-def attempts_at(work: WorkSoFar, fibre: str, joint: int) -> tuple[AttemptTold, ...]:
-    """The attempts that are kept of one joint."""
-    return tuple(one for one in work.attempts if fibre in one.fibres and one.joint == joint)
+def attempts_at(works: Sequence[WorkSoFar], fibre: str, joint: int) -> tuple[AttemptTold, ...]:
+    """The attempts that are kept of one joint, under whichever advice."""
+    return tuple(one for work in works for one in work.attempts if fibre in one.fibres and one.joint == joint)
+
+
+def attempts_in_vain(works: Sequence[WorkSoFar]) -> int:
+    """The most attempts that were made at a joint which may not stay."""
+    last: dict[tuple[str, int], AttemptTold] = {}
+    for work in works:
+        for one in work.attempts:
+            for fibre in one.fibres:
+                before = last.get((fibre, one.joint))
+                last[fibre, one.joint] = one if before is None or before.attempt <= one.attempt else before
+    return max((one.attempt for one in last.values() if one.verdict != ACCEPT), default=0)
 
 
 def next_attempt(attempts: Sequence[AttemptTold]) -> int:
@@ -162,7 +174,7 @@ def next_attempt(attempts: Sequence[AttemptTold]) -> int:
     if not attempts:
         return 1
     last = max(attempts, key=lambda one: one.attempt)
-    return last.attempt if last.verdict in ("", "withheld") else last.attempt + 1
+    return last.attempt if last.verdict in ("", WITHHELD) else last.attempt + 1
 
 
 def fault_of_joint(fibre: str, joint: str, joints: int | None) -> list[Fault]:

@@ -7,6 +7,7 @@ was found otherwise than told is asked again. Nothing is decided here.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 
@@ -21,16 +22,20 @@ from repairadvisor.render import figures
 from repairadvisor.schemas.pasted import Spoken, wrong_length
 from repairadvisor.schemas.typed import typed_fact
 from repairadvisor.service import ADVICE_ID
+from repairadvisor.web import measured
 from repairadvisor.web.api import advisor
 from repairadvisor.web.bodies import HTML, refuse_packed, wanted
 from repairadvisor.web.fields import Field, field_of
 from repairadvisor.web.pole_joints import close, end, judge, reading_of, verdict, which_joint
-from repairadvisor.web.pole_page import Here, band, go_on, page, say, work_done
+from repairadvisor.web.pole_page import Here, all_work, band, go_on, page, say, work_done
 from repairadvisor.web.walk import CHECK, START, STEP, Stop, read_walk
 
 pole = Blueprint("pole", __name__)
 
 _FORM = "application/x-www-form-urlencoded"
+#: An id of an advice by itself or in a link; a longer run of digits is none.
+_AN_ID = re.compile(rf"(?<![0-9a-z])({ADVICE_ID.pattern})(?![0-9a-z])")
+_LONGEST_LINK = 2000
 #: The longest reason that, with what it is a reason for, is one line of evidence.
 LONGEST_REASON = 150
 #: More of something than this that cannot be used is counted, not shown again in a fault.
@@ -80,11 +85,12 @@ def _posted(then: Callable[[Here], Response]) -> Response:
 
 
 def _answered(given: Mapping[str, str], then: Callable[[Here], Response]) -> Response:
-    advice_id = given.get("advice", "").strip().lower()
-    if not advice_id:
+    typed = given.get("advice", "").strip()
+    if not typed:
         return _which()
-    if not ADVICE_ID.fullmatch(advice_id):
-        return _which(say("pole", "no_id", value=_short(advice_id)), advice_id, 422)
+    advice_id = _id_in(typed)
+    if not advice_id:
+        return _which(say("pole", "no_id", value=_short(typed)), typed, 422)
     try:
         stored = advisor().given(advice_id)
     except NotFoundError:
@@ -98,6 +104,12 @@ def _answered(given: Mapping[str, str], then: Callable[[Here], Response]) -> Res
     if advice.action != "repair" and then is not _ask_again:
         return _standing(here)
     return then(here)
+
+
+def _id_in(typed: str) -> str:
+    """The one id of an advice that somebody typed, or that stands in a link; "" where there is none, or several."""
+    found = set(_AN_ID.findall(typed.lower())) if len(typed) <= _LONGEST_LINK else set()
+    return found.pop() if len(found) == 1 else ""
 
 
 def _which(fault: str = "", typed: str = "", status: int = 200, as_given: str = "") -> Response:
@@ -168,8 +180,10 @@ def _ask_again(here: Here) -> Response:
     if faults:
         return again(here, 422, typed, faults)
     # Whoever has done a step is there: what is on the van can no longer be decided by loading it.
-    there = {"crew_place": ON_SITE} if here.walk.has_begun else {}
-    told = {**there, **{name: typed_fact(name, value) for name, value in typed.items()}}
+    known: dict[str, object] = {"crew_place": ON_SITE} if here.walk.has_begun else {}
+    if made := measured.attempts_in_vain(all_work(here)):
+        known["attempts_so_far_count"] = made
+    told = {**known, **{name: typed_fact(name, value) for name, value in typed.items()}}
     plan = "" if here.advice.plan is None else here.advice.plan.id
     try:
         answer = ask_again(advisor(), here.stored, told, here.clock, plan, here.given.get("key", "")[:64])

@@ -8,13 +8,13 @@ from typing import Any
 from flask import Response
 
 from repairadvisor.errors import ConflictError, Fault, InputError, NotFoundError
-from repairadvisor.outcome.verdict import ACCEPT, Another
+from repairadvisor.outcome.verdict import ACCEPT, Another, Verdict
 from repairadvisor.render import figures
 from repairadvisor.render.outcome import stretches
 from repairadvisor.schemas.outcome_answer import AttemptTold, WorkSoFar, read_answer
 from repairadvisor.web import measured
 from repairadvisor.web.api import advisor
-from repairadvisor.web.pole_page import Here, band, go_on, page, say, work_done
+from repairadvisor.web.pole_page import Here, all_work, band, go_on, page, say, work_done
 
 # --- a joint that was measured --------------------------------------------------------------------------------
 
@@ -50,7 +50,7 @@ def _ask_reading(here: Here, status: int, faults: tuple[Fault, ...], conflict: s
         return _which_joint(here, 422, tuple(wrong))
     typed = measured.read_typed(here.given, measured.wavelengths(here.advice, repair.fibre_modes))
     joint = int(typed["joint"])
-    kept = measured.attempts_at(work_done().so_far(here.walk.advice_id, here.clock), typed["fibre"], joint)
+    kept = measured.attempts_at(all_work(here), typed["fibre"], joint)
     plan = "" if here.advice.plan is None else here.advice.plan.method
     attempt = typed["attempt"] or str(measured.next_attempt(kept))
     method = typed["method"] or (plan if plan in repair.methods else repair.methods[0])
@@ -140,26 +140,54 @@ def end(here: Here) -> Response:
 
 
 def _at_end(here: Here, status: int, faults: tuple[Fault, ...]) -> Response:
-    work = work_done().so_far(here.walk.advice_id, here.clock)
-    attempts = [(stretches(one.fibres), one.joint, _attempt_line(one)) for one in work.attempts]
+    works = all_work(here)
     left = [stop for stop in here.walk.stops if not here.walk.is_done(stop)]
-    return page(here, "end", status, faults, _labels(), work=work, attempts=attempts, left=left, owed=_owed(work))
+    return page(
+        here,
+        "end",
+        status,
+        faults,
+        _labels(),
+        attempts=[(stretches(one.fibres), one.joint, _attempt_line(one)) for work in works for one in work.attempts],
+        left=left,
+        owed=_owed(works),
+        is_temporary=_is_temporary(works),
+        evidence=dict.fromkeys(line for work in works for line in work.evidence),
+        ids=[work.advice for work in works],
+    )
 
 
-def _owed(work: WorkSoFar) -> list[str]:
+def _owed(works: list[WorkSoFar]) -> list[str]:
     """What still has to be done or shown, joint by joint; then the permanent repair, where this one is not."""
     said = []
-    for one in work.verdicts:
-        if one.verdict != ACCEPT:
-            said.append(say("pole", "end_attempt", fibres=stretches(one.fibres), joint=one.joint, said=one.say))
-        elif one.owed:
-            owed = "; ".join(each.said for each in one.owed)
-            line = say("pole", "verdict_owed_by", owed=owed, moment=figures.moment(advisor().voice, one.owed_by))
-            said.append(say("pole", "end_attempt", fibres=stretches(one.fibres), joint=one.joint, said=line))
-    if work.is_temporary:
-        due = say("pole", "end_due", day=work.due_on) if work.due_on else say("pole", "end_not_due")
+    for at, work in enumerate(works):
+        later = {(fibre, one.joint) for more in works[at + 1 :] for one in more.attempts for fibre in one.fibres}
+        for one in work.verdicts:
+            fibres = [fibre for fibre in one.fibres if (fibre, one.joint) not in later]
+            line = _owed_by(one)
+            if fibres and line:
+                said.append(say("pole", "end_attempt", fibres=stretches(fibres), joint=one.joint, said=line))
+    if _is_temporary(works):
+        day = next((work.due_on for work in reversed(works) if work.due_on), "")
+        due = say("pole", "end_due", day=day) if day else say("pole", "end_not_due")
         said.append(say("pole", "end_temporary", due=due))
     return said
+
+
+def _owed_by(one: Verdict) -> str:
+    """What a verdict still asks for; nothing where the joint stays as it is."""
+    if one.verdict != ACCEPT:
+        return one.say
+    if not one.owed:
+        return ""
+    owed = "; ".join(each.said for each in one.owed)
+    return say("pole", "verdict_owed_by", owed=owed, moment=figures.moment(advisor().voice, one.owed_by))
+
+
+def _is_temporary(works: list[WorkSoFar]) -> bool:
+    """Whether a permanent repair is owed: by what is walked now, or by joints that were made before."""
+    *before, now = works
+    return now.is_temporary or any(work.is_temporary and work.attempts for work in before)
 
 
 def close(here: Here) -> Response:

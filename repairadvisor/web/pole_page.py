@@ -17,6 +17,7 @@ from repairadvisor.errors import Fault, NotFoundError
 from repairadvisor.facts.parse import read_moment
 from repairadvisor.render import figures, sentences
 from repairadvisor.render.voice import Voice
+from repairadvisor.schemas.outcome_answer import WorkSoFar
 from repairadvisor.store.records import StoredAdvice
 from repairadvisor.web.api import advisor
 from repairadvisor.web.bodies import HTML
@@ -107,6 +108,17 @@ def work_done() -> WorkDone:
     if found is None:
         raise NotFoundError("record of work", "")
     return found
+
+
+def all_work(here: Here) -> list[WorkSoFar]:
+    """What is kept of the work under the advices that were walked here, the one of this page last."""
+    found = []
+    for advice_id in here.walk.earlier:
+        try:
+            found.append(work_done().so_far(advice_id, here.clock))
+        except NotFoundError:
+            continue  # a link that was typed wrong names no work
+    return [*found, work_done().so_far(here.walk.advice_id, here.clock)]
 
 
 def say(*path: str, **fields: object) -> str:

@@ -4,6 +4,7 @@
 ``advice``      the id under which the advice is kept
 ``ticked``      the names of the stops that are done, with points between
 ``otherwise``   the same of those that were done otherwise than advised
+``earlier``     the ids of the advices that were walked here before it, whose attempts count
 ``at``          which page is shown; without it the first stop that is open
 ==============  ==========================================================================
 
@@ -16,7 +17,7 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from urllib.parse import urlencode
 
 from repairadvisor.decision.advice import Advice
@@ -25,6 +26,9 @@ from repairadvisor.render.placing import placed
 CAUTION, CHECK, STEP = "caution", "check", "step"
 #: The advice itself, which is read before anything: its name, and its kind.
 START = "start"
+#: So many advices that were walked before are told along; the address has to stay one.
+MOST_EARLIER = 8
+_ID = re.compile(r"[0-9a-f]{32}")
 _NAME = re.compile(r"[0-9a-f]{6}|start")
 
 
@@ -51,6 +55,7 @@ class Walk:
     ticked: tuple[str, ...]
     otherwise: tuple[str, ...]
     unread: bool
+    earlier: tuple[str, ...] = ()
 
     @property
     def first_open(self) -> Stop | None:
@@ -98,7 +103,8 @@ class Walk:
 
     def state(self) -> list[tuple[str, str]]:
         """What every link and form says of this walk."""
-        said = [("advice", self.advice_id), ("ticked", ".".join(self.ticked)), ("otherwise", ".".join(self.otherwise))]
+        said = [("advice", self.advice_id), ("earlier", ".".join(self.earlier))]
+        said += [("ticked", ".".join(self.ticked)), ("otherwise", ".".join(self.otherwise))]
         return [(name, value) for name, value in said if value]
 
     def link(self, at: str = "", **more: str) -> str:
@@ -124,10 +130,12 @@ class Walk:
         kept = {stop.name for stop in self.stops if stop.name != START and (checks_hold or stop.kind != CHECK)}
         ticked = tuple(name for name in self.ticked if name in kept)
         otherwise = tuple(name for name in self.otherwise if name in kept)
-        return Walk(advice_id, (), ticked, otherwise, unread=False).link()
+        before = tuple(dict.fromkeys((*self.earlier, self.advice_id)))[-MOST_EARLIER:]
+        earlier = tuple(one for one in before if one != advice_id)
+        return Walk(advice_id, (), ticked, otherwise, unread=False, earlier=earlier).link()
 
     def _with(self, ticked: tuple[str, ...], otherwise: tuple[str, ...]) -> Walk:
-        return Walk(self.advice_id, self.stops, ticked, otherwise, self.unread)
+        return replace(self, ticked=ticked, otherwise=otherwise)
 
     @staticmethod
     def _without(names: tuple[str, ...], stop: Stop) -> tuple[str, ...]:
@@ -140,9 +148,12 @@ def read_walk(advice_id: str, advice: Advice, given: Mapping[str, str]) -> Walk:
     known = {stop.name for stop in stops}
     told = {name: [one for one in given.get(name, "").split(".") if one] for name in ("ticked", "otherwise")}
     read = {name: tuple(dict.fromkeys(one for one in some if one in known)) for name, some in told.items()}
+    ids = [one for one in given.get("earlier", "").split(".") if one]
+    earlier = tuple(dict.fromkeys(one for one in ids if _ID.fullmatch(one) and one != advice_id))[-MOST_EARLIER:]
     unread = any(not _NAME.fullmatch(one) for some in told.values() for one in some)
+    unread = unread or any(not _ID.fullmatch(one) for one in ids)
     ticked = tuple(name for name in read["ticked"] if name not in read["otherwise"])
-    return Walk(advice_id, stops, ticked, read["otherwise"], unread)
+    return Walk(advice_id, stops, ticked, read["otherwise"], unread, earlier)
 
 
 def stops_of(advice: Advice) -> tuple[Stop, ...]:

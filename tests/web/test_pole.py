@@ -310,9 +310,25 @@ def test_an_id_that_is_none_is_refused_with_what_an_id_is(opened: Opened, typed:
     answer = opened().client.get("/pole", query_string={"advice": typed})
     page = answer.get_data(as_text=True)
     assert answer.status_code == 422
-    assert "this is no id of an advice; allowed: 32 of the digits" in text_of(page)
+    assert "this is no id of an advice and no link to one; allowed: 32 of the digits" in text_of(page)
     assert "<script" not in page
     assert len(page) < 4000
+
+
+@pytest.mark.parametrize(
+    "link", ["https://advice.lanternfield.example/v1/advice/{}", " {} ", "/pole?advice={}&ticked=start", "advice {}."]
+)
+def test_a_link_to_an_advice_does_for_its_id(opened: Opened, link: str) -> None:
+    pole = opened()
+    answer = pole.client.get("/pole", query_string={"advice": link.format(pole.id.upper())})
+    assert answer.status_code == 200
+    assert thing(answer.get_data(as_text=True)) == an_advice().say
+
+
+def test_a_link_with_two_ids_names_none(opened: Opened) -> None:
+    pole = opened()
+    answer = pole.client.get("/pole", query_string={"advice": f"{pole.id} {'0' * 32}"})
+    assert answer.status_code == 422
 
 
 def test_an_id_under_which_nothing_is_kept(opened: Opened) -> None:
@@ -431,6 +447,41 @@ def test_what_was_found_is_asked_again_with_the_plan_and_the_age_of_what_was_tol
     assert pole.post("/pole/found", **told) == address
     other = pole.post("/pole/found", **{**told, "pole_condition": values[0]})
     assert parse_qs(urlsplit(other).query)["advice"][0] != fresh
+
+
+def test_attempts_made_before_it_was_asked_again_count(opened: Opened) -> None:
+    pole = opened()
+    pole.post("/pole/reading", **a_reading(loss_1310="0.4"))
+    pole.post("/pole/reading", **a_reading(fibre="T1F2", key="k2"))
+    address = pole.post("/pole/found")
+    context, _ = pole.method.asked[-1]
+    assert context.state("attempts_so_far_count") == Known(1.0)
+    told = {name: values[0] for name, values in parse_qs(urlsplit(address).query).items()}
+    assert told["earlier"] == pole.id
+    fresh = Pole(pole.client, pole.method, told["advice"])
+    page = fresh.get(earlier=pole.id, at="reading", fibre="T1F1", joint="1")
+    assert "Fibre T1F1, joint 1, attempt 2" in page
+    assert "Attempt 1: 0.40 dB at 1310 nm; Redo" in text_of(page)
+    assert "T1F1, joint 1. Keep the joint." in text_of(fresh.get(earlier=pole.id, at="end"))
+    fresh.post("/pole/reading", **a_reading(attempt="2", key="k3"))
+    end = text_of(fresh.get(earlier=pole.id, at="end"))
+    assert "T1F1, joint 1. Keep the joint." not in end  # it was made again, and kept
+    for said in ("Attempt 1: 0.40 dB at 1310 nm; Redo", "Attempt 2: 0.04 dB at 1310 nm; Accept", "T1F2, joint 1."):
+        assert said in end
+
+
+def test_attempts_at_joints_that_stay_are_not_counted_as_made_in_vain(opened: Opened) -> None:
+    pole = opened()
+    pole.post("/pole/reading", **a_reading())
+    pole.post("/pole/found")
+    assert pole.method.asked[-1][0].state("attempts_so_far_count") is None
+
+
+def test_an_earlier_advice_that_is_none_is_left_out_and_said(opened: Opened) -> None:
+    pole = opened()
+    assert "A tick may be missing" in pole.get(earlier=SCRIPT)
+    assert "<script" not in pole.get(earlier=SCRIPT)
+    assert "No joint has been reported." in pole.get(earlier="0" * 32, at="end")
 
 
 def test_whoever_has_done_a_step_is_at_the_place(opened: Opened) -> None:

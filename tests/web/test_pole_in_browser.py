@@ -265,7 +265,7 @@ def test_every_page_fits_every_screen_and_a_glove_and_breaks_no_rule(
 def test_the_engine_would_notice(browser: Browser) -> None:
     page = browser.new_page()
     page.set_content('<html lang="en"><title>t</title><main><img src="x.png"><p style="color: #ccc">pale</p></main>')
-    assert {one.partition(":")[0] for one in violations(page)} == {"color-contrast", "image-alt"}
+    assert {one.partition(":")[0] for one in violations(page)} >= {"color-contrast", "image-alt"}
     page.close()
 
 
