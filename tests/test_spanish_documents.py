@@ -4,257 +4,45 @@ from __future__ import annotations
 
 import dataclasses
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 import orjson
 import pytest
+from english_words import english_in
+from outcome.results import attempt, both, near, verdicts
 from shipped_policy import shipped_texts
 from whole_jobs import Job, whole_jobs
 
 from repairadvisor.decision.advice import Advice
 from repairadvisor.decision.method import advise
 from repairadvisor.decision.prepare import prepare
+from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.rules_in_force import rules_in_force
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.methods import policy_in_force
+from repairadvisor.outcome.reported import Attempt
+from repairadvisor.policy.after_work import VERDICTS
 from repairadvisor.policy.load import load_policy
 from repairadvisor.policy.model import Policy
+from repairadvisor.render import terminal, ticket_note
+from repairadvisor.render.voice import Voice
 from repairadvisor.schemas.advice import document_bytes
 from repairadvisor.settings import overlay_folder
 
-#: Common English words that are no Spanish ones.
-ENGLISH = frozenset(
-    [
-        "the",
-        "and",
-        "of",
-        "or",
-        "with",
-        "before",
-        "after",
-        "is",
-        "are",
-        "be",
-        "been",
-        "was",
-        "were",
-        "will",
-        "would",
-        "should",
-        "could",
-        "may",
-        "must",
-        "can",
-        "not",
-        "nothing",
-        "nobody",
-        "somebody",
-        "anybody",
-        "everybody",
-        "this",
-        "that",
-        "these",
-        "those",
-        "there",
-        "here",
-        "it",
-        "its",
-        "they",
-        "them",
-        "their",
-        "he",
-        "she",
-        "his",
-        "her",
-        "you",
-        "your",
-        "we",
-        "our",
-        "for",
-        "from",
-        "by",
-        "at",
-        "on",
-        "into",
-        "onto",
-        "over",
-        "under",
-        "between",
-        "within",
-        "without",
-        "against",
-        "about",
-        "above",
-        "below",
-        "beside",
-        "behind",
-        "to",
-        "up",
-        "down",
-        "out",
-        "off",
-        "again",
-        "once",
-        "more",
-        "most",
-        "less",
-        "least",
-        "than",
-        "then",
-        "when",
-        "where",
-        "which",
-        "who",
-        "whom",
-        "what",
-        "why",
-        "how",
-        "if",
-        "because",
-        "until",
-        "unless",
-        "while",
-        "still",
-        "yet",
-        "already",
-        "only",
-        "also",
-        "too",
-        "very",
-        "each",
-        "every",
-        "all",
-        "any",
-        "both",
-        "either",
-        "neither",
-        "other",
-        "another",
-        "same",
-        "such",
-        "one",
-        "two",
-        "three",
-        "first",
-        "last",
-        "next",
-        "as",
-        "so",
-        "but",
-        "nor",
-        "does",
-        "done",
-        "do",
-        "did",
-        "has",
-        "have",
-        "had",
-        "make",
-        "made",
-        "take",
-        "taken",
-        "keep",
-        "kept",
-        "give",
-        "given",
-        "put",
-        "fibre",
-        "fibres",
-        "joint",
-        "joints",
-        "splice",
-        "spliced",
-        "plug",
-        "plugs",
-        "loss",
-        "light",
-        "margin",
-        "owner",
-        "crew",
-        "work",
-        "working",
-        "person",
-        "people",
-        "place",
-        "tent",
-        "vehicle",
-        "ground",
-        "pole",
-        "chamber",
-        "closure",
-        "tray",
-        "sleeve",
-        "gel",
-        "fusion",
-        "break",
-        "broken",
-        "cut",
-        "wait",
-        "waiting",
-        "ring",
-        "ask",
-        "asked",
-        "told",
-        "known",
-        "unknown",
-        "safe",
-        "danger",
-        "caution",
-        "check",
-        "limit",
-        "cost",
-        "expected",
-        "hours",
-        "minutes",
-        "pieces",
-        "yes",
-    ]
-) - {"he", "no", "once", "has", "gel", "as"}
 #: What programs read: names that are the same in every language.
 _NAMES = frozenset(
-    [
-        "action",
-        "method",
-        "layout",
-        "position",
-        "access",
-        "shelter",
-        "stage",
-        "kind",
-        "how_known",
-        "screen",
-        "fact",
-        "facts",
-        "tag",
-        "owed_to",
-        "authorisations",
-        "besides",
-        "cautions",
-        "policy",
-        "method_version",
-        "vocabulary_version",
-        "of_whom",
-        "learnt",
-        "unit",
-        "after",
-        "owed_to_unknown",
-        "unknown_that_matter",
-        "id",
-        "now",
-        "valid_until",
-        "made_at",
-        "beside_check",
-        "part",
-        "mode",
-        "side",
-        "withheld",
-        "for_action",
-    ]
+    re.findall(
+        r"[a-z_]+",
+        """
+        action method layout position access shelter stage kind how_known screen fact facts tag owed_to
+        authorisations besides cautions policy method_version vocabulary_version of_whom learnt unit
+        after owed_to_unknown unknown_that_matter id now valid_until made_at beside_check part mode side
+        withheld for_action
+        """,
+    )
 )
-#: Titles of books stay as they were printed.
-_TITLES = re.compile(r"Introduction to Statistical Quality Control")
 
 
 def _read(document: Any, key: str = "") -> Iterator[str]:
@@ -277,11 +65,6 @@ def _is_tag(one: Any) -> bool:
     return isinstance(one, str) and " " not in one
 
 
-def english_in(text: str) -> list[str]:
-    """The English words of a text."""
-    return [word for word in re.findall(r"[a-záéíóúüñ']+", _TITLES.sub("", text).lower()) if word in ENGLISH]
-
-
 @pytest.fixture(scope="module")
 def spanish_policy() -> Policy:
     return policy_in_force(overlay_folder("spanish"))
@@ -297,6 +80,16 @@ def english() -> Rules:
     return prepare(load_policy(shipped_texts()))
 
 
+@pytest.fixture(scope="module")
+def voice(spanish_policy: Policy) -> Voice:
+    return Voice(Words(spanish_policy.wording))
+
+
+def _left(shown: Iterable[str]) -> dict[str, list[str]]:
+    """The texts that hold English, with it."""
+    return {text: words for text in shown if (words := english_in(text))}
+
+
 def _advice(job: Job, rules: Rules) -> Advice:
     return advise(parse_context(job.facts, job.now), rules)
 
@@ -307,11 +100,12 @@ def test_english_is_found_where_it_is() -> None:
 
 
 @pytest.mark.parametrize("job", whole_jobs(), ids=lambda job: job.id)
-def test_an_answer_is_spanish_and_decides_as_in_english(job: Job, spanish: Rules, english: Rules) -> None:
+def test_an_answer_is_spanish_and_decides_as_in_english(job: Job, spanish: Rules, english: Rules, voice: Voice) -> None:
     said, meant = _advice(job, spanish), _advice(job, english)
     document = orjson.loads(document_bytes(said))
-    left = {text: words for text in _read(document) if (words := english_in(text))}
-    assert not left
+    pages = terminal.render(said, voice) + ticket_note.render(said, voice)
+    shown = [*_read(document), *pages.splitlines()]
+    assert not _left(shown)
     assert _decided(document) == _decided(orjson.loads(document_bytes(meant)))
 
 
@@ -331,9 +125,48 @@ def _without_words(value: Any, key: str = "") -> Any:
 
 def test_the_rules_in_force_are_spanish(spanish_policy: Policy) -> None:
     found = rules_in_force(spanish_policy)
-    left = {}
-    for rule in found.rules:
-        for text in _read({**dataclasses.asdict(rule), "kind": "", "id": ""}):
-            if words := english_in(text):
-                left[text] = words
-    assert not left
+    rules = [{**dataclasses.asdict(rule), "kind": "", "id": ""} for rule in found.rules]
+    assert not _left(text for rule in rules for text in _read(rule))
+
+
+#: One report for each thing that a verdict can hang on.
+REPORTS: dict[str, tuple[tuple[Attempt, ...], dict[str, Any]]] = {
+    "good": ((attempt(0.05),), {}),
+    "above the owner's limit": ((attempt(0.2),), {}),
+    "no owner's limit": ((attempt(0.3),), {"owner_joint_limit_db": None}),
+    "broken at the pull": ((attempt(pull_test="failed"),), {}),
+    "not pulled": ((attempt(pull_test="unknown"),), {}),
+    "throws back too much": ((attempt(reflectance_db=-20.0),), {}),
+    "a bend": ((attempt(readings=both(0.05, 0.6)),), {}),
+    "light nobody explains": ((attempt(0.05, level_below_record_db=3.0),), {}),
+    "one way": ((attempt(readings=near(0.05)),), {}),
+    "one way, a gain": ((attempt(readings=near(-0.2)),), {}),
+    "one way, unlike fibres": ((attempt(readings=near(0.1)),), {"fibre_type_far": "g657a2"}),
+    "nothing read": ((attempt(readings=()),), {}),
+    "three bad ones": (tuple(attempt(0.4, attempt=n, machine="M-7", cleaver="C-2") for n in (1, 2, 3)), {}),
+    "no fibre left": ((attempt(0.4, tray_fibre_near_m=0.1, tray_fibre_far_m=0.1),), {}),
+    "too little margin": ((attempt(0.12),), {"margin_db": 0.1}),
+    "margin unknown": ((attempt(0.12),), {"margin_db": None}),
+}
+
+
+@pytest.mark.parametrize("name", REPORTS)
+def test_a_verdict_is_spanish_and_the_same(name: str, spanish: Rules, english: Rules) -> None:
+    made, facts = REPORTS[name]
+    said, meant = verdicts(spanish, *made, facts=facts), verdicts(english, *made, facts=facts)
+    shown = [text for one in said for text in _read({**dataclasses.asdict(one), **_OF_A_VERDICT})]
+    assert shown
+    assert not _left(shown)
+    assert [(one.verdict, one.reason, one.limit_db) for one in said] == [
+        (one.verdict, one.reason, one.limit_db) for one in meant
+    ]
+
+
+def test_the_reports_lead_to_every_verdict(english: Rules) -> None:
+    found = [one for made, facts in REPORTS.values() for one in verdicts(english, *made, facts=facts)]
+    assert {one.verdict for one in found} == set(VERDICTS)
+    assert len({one.reason for one in found}) > 8
+
+
+#: Names in a verdict that programs read.
+_OF_A_VERDICT: dict[str, Any] = {"verdict": "", "reason": "", "do_first": "", "limit_from": "", "policy": ""}

@@ -29,7 +29,7 @@ def lay_over(base: Mapping[str, Raw], overlay: Overlay) -> dict[str, Raw]:
         if name in WORDING_FILES:
             _refuse_other_words(name, base[name], raw)
         else:
-            _refuse_strangers(base, name, raw, in_units=not overlay.words_only)
+            _refuse_strangers(base, name, raw)
     if overlay.words_only:
         refuse_more_than_words(base, overlay.raw)
     _refuse_unused_texts(base, overlay)
@@ -57,7 +57,7 @@ def _said_once(raw: Any) -> Any:
     return raw
 
 
-def _refuse_strangers(base: Mapping[str, Raw], file: str, raw: Raw, *, in_units: bool) -> None:
+def _refuse_strangers(base: Mapping[str, Raw], file: str, raw: Raw) -> None:
     old = base.get(file, {})
     allowed = {*old, "limit"} | ({"screen"} if file.startswith(SCREEN_FILES) else set())
     for key, value in raw.items():
@@ -69,9 +69,7 @@ def _refuse_strangers(base: Mapping[str, Raw], file: str, raw: Raw, *, in_units:
             known = {row_key(key, key, row): (name, row) for name, row in _all_rows(base, key)}
             filled = _fields_of_steps(base) if key == "step" else set()
             for row in value:
-                old_row = _refuse_row(known, filled, file, key, row)
-                if old_row is not None and in_units:
-                    _refuse_units(f"{file}: {named(row_key(file, key, row))}", old_row, row)
+                _refuse_row(known, filled, file, key, row)
         elif key in (*_ADDABLE, *_CLOSED):
             there = {name: (other, old) for other, table in _own(base) for name, old in table.get(key, {}).items()}
             for name, one in _tables(f"{file}: {key}", value):
@@ -95,8 +93,7 @@ def _all_rows(base: Mapping[str, Raw], kind: str) -> Iterator[tuple[str, Raw]]:
 
 def _refuse_row(
     known: Mapping[tuple[object, ...], tuple[str, Raw]], filled: set[str], file: str, kind: str, row: Raw
-) -> Raw | None:
-    """The row of the policy that one of an overlay changes; None for a new one."""
+) -> None:
     wanted = row_key(f"{file}: {kind}", kind, row)
     where = f"{file}: {named(wanted)}"
     if kind == "step":
@@ -105,7 +102,7 @@ def _refuse_row(
     if row.get(ADD) is True:
         if wanted in known:
             raise PolicyError(where, f"stands in {known[wanted][0]} already, so it cannot be added", "another id")
-        return None
+        return
     if wanted not in known:
         names = {named(one): one for one in known}
         raise PolicyError(where, _no_such("row", named(wanted), names), "an id of the policy, or add = true")
@@ -113,7 +110,7 @@ def _refuse_row(
     _refuse_claim(where, name, old, row)
     if name != file:
         raise PolicyError(where, f"stands in {name}", f"change it in a file {name} of the overlay")
-    return old
+    _refuse_units(where, old, row)
 
 
 def _refuse_named(known: Mapping[str, tuple[str, Any]], file: str, key: str, name: str, one: Any) -> None:

@@ -20,7 +20,7 @@ TEXTS: Mapping[str, tuple[Path, ...]] = {
     "cautions.toml": (("text", _ANY),),
     "steps.toml": (("step", _ANY, "text"), ("step", _ANY, "limit")),
     SCREEN_FILES: tuple(("screen", _ANY, *text.split()) for text in _ROW_TEXTS),
-    "kit.toml": (("item", _ANY, "name"), ("item", _ANY, "unit"), ("item", _ANY, "for")),
+    "kit.toml": (("item", _ANY, "name"), ("item", _ANY, "for")),
     "facts.toml": (("fact", _ANY, "question"), ("source",)),
     "slots.toml": (("slot", _ANY, "until"), ("slot", _ANY, "meanwhile")),
     "derived.toml": (("derived", _ANY, "meaning"),),

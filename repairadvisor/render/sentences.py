@@ -280,7 +280,7 @@ def barred(one: Barred, voice: Voice) -> str:
         line = voice.say("line", "barred_facts", barred=line, facts=facts)
     line = _possible_after(one, line, voice)
     if one.source:
-        line = voice.say("line", "barred_source", barred=line, source=one.source, known=one.how_known)
+        line = voice.say("line", "barred_source", barred=line, source=one.source, known=voice.known(one.how_known))
     return line
 
 
@@ -318,7 +318,7 @@ def facts_used(advice: Advice, voice: Voice) -> list[str]:
 
 
 def _fact(used: FactUsed, voice: Voice) -> str:
-    said = {"fact": voice.fact(used.fact), "value": f"{used.value} {used.unit}".rstrip()}
+    said = {"fact": voice.fact(used.fact), "value": f"{used.value} {voice.words.unit(used.unit)}".rstrip()}
     seen = figures.moment(voice, used.seen_at) if used.seen_at else ""
     if used.source and seen:
         return voice.say("line", "fact_from_seen", source=used.source, seen=seen, **said)
@@ -353,7 +353,7 @@ def sources(advice: Advice, voice: Voice) -> list[str]:
             figure=one.figure,
             value=one.value,
             source=one.source,
-            known=one.how_known,
+            known=voice.known(one.how_known),
             since=one.since,
         )
         for one in advice.sources

@@ -7,6 +7,7 @@ their order.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 
 from repairadvisor.decision.advice import Advice, FactUsed, TurningPoint
@@ -32,11 +33,11 @@ def render(advice: Advice, names: Mapping[str, str], voice: Voice) -> str:
                 "picture",
                 "turning_fact",
                 fact=names.get(fact) or voice.fact(fact),
-                value=f"{used.value} {used.unit}".rstrip(),
+                value=f"{used.value} {voice.words.unit(used.unit)}".rstrip(),
             ),
         )
         drawn.append(words(0, y + 12, _short(title), strong=True))
-        is_number = fact in BY_NAME and BY_NAME[fact].is_number and _ends(used.value) is not None
+        is_number = fact in BY_NAME and BY_NAME[fact].is_number and _ends(used.value, voice) is not None
         rows, high = _number(points, used, y + 18, voice) if is_number else _word(points, used, y + 18, voice)
         drawn.append(rows)
         turns = voice.say("picture", "between_turns").join(
@@ -49,7 +50,7 @@ def render(advice: Advice, names: Mapping[str, str], voice: Voice) -> str:
 
 
 def _said(point: TurningPoint, voice: Voice) -> str:
-    value = prose(voice, f"{point.value} {point.unit}".strip())
+    value = prose(voice, f"{point.value} {voice.words.unit(point.unit)}".strip())
     if point.side == "below":
         return voice.say("picture", "below", value=value)
     return voice.say("picture", "at_least", value=value) if point.side == "at_least" else value
@@ -60,18 +61,20 @@ def _short(text: str) -> str:
     return text if len(text) <= 50 else text[:49] + "…"
 
 
-def _ends(value: str) -> tuple[float, float] | None:
-    """A number, or two, as the document writes them."""
+def _ends(value: str, voice: Voice) -> tuple[float, float] | None:
+    """A number, or two, as the document writes them in its language."""
+    low, high = r"(?P<low>\S+)", r"(?P<high>\S+)"
+    between = re.escape(voice.say("fact", "between", low="LOW", high="HIGH")).replace("LOW", low).replace("HIGH", high)
+    found = re.fullmatch(between, value)
     try:
-        ends = [float(part) for part in value.split(" to ")]
+        return (float(found["low"]), float(found["high"])) if found else (float(value), float(value))
     except ValueError:
         return None
-    return (ends[0], ends[-1]) if len(ends) in (1, 2) else None
 
 
 def _number(points: Sequence[tuple[int, TurningPoint]], used: FactUsed, top: float, voice: Voice) -> tuple[str, float]:
     """A scale with the number told and those that turn the answer."""
-    told = _ends(used.value) or (0.0, 0.0)
+    told = _ends(used.value, voice) or (0.0, 0.0)
     turns = [(number, point, float(point.value)) for number, point in points]
     values = [*told, *(value for _, _, value in turns)]
     room = (max(values) - min(values)) * 0.15 or abs(values[0]) * 0.15 or 1.0

@@ -33,6 +33,10 @@ class Voice:
         """What a fact is called."""
         return self.named("fact_name", name)
 
+    def known(self, how: str) -> str:
+        """How a figure is known, in a word or two."""
+        return self.named("known_shortly", how)
+
     def whom(self, of_whom: str) -> str:
         """Who is asked, as it stands after "ask"."""
         return self.named("of_whom", of_whom)

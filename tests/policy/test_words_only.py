@@ -167,7 +167,7 @@ loosened_on = "2031-01-15"
     words = read_overlay(
         {
             "overlay.toml": 'name = "words"\nwords_only = true\nfiles = ["kit.toml"]\n',
-            "kit.toml": '[[item]]\nid = "ice-gear"\nunit = "juegos"\n',
+            "kit.toml": '[[item]]\nid = "ice-gear"\nname = "rascador de hielo"\n',
         }
     )
     policy = policy_with(shipped_texts(), (rule, words))
