@@ -12,7 +12,7 @@ from repairadvisor.decision.advice import Advice, KeepUpTo
 from repairadvisor.errors import Fault, InputError
 from repairadvisor.outcome.reported import BOUNDS, COUNTS, INSPECTIONS, PULL_TESTS, YES_NO_UNKNOWN
 from repairadvisor.outcome.verdict import ACCEPT, WITHHELD
-from repairadvisor.schemas.outcome import Entry
+from repairadvisor.schemas.outcome import Entry, fibres_named
 from repairadvisor.schemas.outcome_answer import AttemptTold, WorkSoFar
 from repairadvisor.schemas.outcome_rows import WAYS, read_cells
 
@@ -154,8 +154,11 @@ def limits_at(advice: Advice, joint: int, attempt: int) -> tuple[KeepUpTo, ...]:
 
 
 def attempts_at(works: Sequence[WorkSoFar], fibre: str, joint: int) -> tuple[AttemptTold, ...]:
-    """The attempts that are kept of one joint, under whichever advice."""
-    return tuple(one for work in works for one in work.attempts if fibre in one.fibres and one.joint == joint)
+    """The attempts that are kept of one joint of a fibre, or of any of a stretch of them, under whichever advice."""
+    names = set(fibres_named(fibre, "fibre", [])[0])
+    return tuple(
+        one for work in works for one in work.attempts if names.intersection(one.fibres) and one.joint == joint
+    )
 
 
 def attempts_in_vain(works: Sequence[WorkSoFar]) -> int:

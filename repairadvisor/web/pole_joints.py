@@ -118,7 +118,21 @@ def verdict(here: Here) -> Response:
         return page(here, "no_verdict", 404)
     told = {name: value for name, value in here.given.items() if _is_of_reading(name)}
     again = ["" if one.another is None else _another(one.another) for one in answer.verdicts]
-    return page(here, "verdict", answer=answer, told=told, again=again)
+    return page(
+        here,
+        "verdict",
+        answer=answer,
+        told=told,
+        again=again,
+        named=[_named(one) for one in answer.verdicts],
+        fibres_said=stretches,
+    )
+
+
+def _named(one: Verdict) -> str:
+    """The fibres of a verdict as they can be told again at once: a stretch, or the first where they are several."""
+    said = stretches(one.fibres)
+    return said if "," not in said else one.fibres[0]
 
 
 def _another(one: Another) -> str:
@@ -236,10 +250,13 @@ def _labels(nms: tuple[int, ...] = ()) -> dict[str, str]:
 
 
 def _with_words(faults: tuple[Fault, ...]) -> tuple[Fault, ...]:
-    """Faults of a choice with its words as they stand on the page."""
+    """Faults in the order of the page, those of a choice with its words as they stand there."""
+    order = {
+        name: at for at, name in enumerate(("fibre", "joint", *measured.CHOICES, *measured.MORE, *measured.NAMING))
+    }
     return tuple(
         replace(fault, allowed=", ".join(say("pole", "choice", fault.field, word) for word in words))
         if (words := measured.CHOICES.get(fault.field, ()))
         else fault
-        for fault in faults
+        for fault in sorted(faults, key=lambda fault: order.get(fault.field, -1))
     )

@@ -548,9 +548,9 @@ def test_the_same_reason_sent_twice_is_kept_once(opened: Opened) -> None:
 @pytest.mark.parametrize(
     ("reason", "fault"),
     [
-        ("", "reason: is missing; allowed: 1 to 150 characters"),
-        ("x" * 10_000, "reason: is 10000 characters long; allowed: 1 to 150 characters"),
-        (f"{SCRIPT}\u0007", "reason: holds characters that cannot be printed"),
+        ("", "Why: nothing is told; allowed: 1 to 150 characters"),
+        ("x" * 10_000, "Why: this is 10000 characters long; allowed: 1 to 150 characters"),
+        (f"{SCRIPT}\u0007", "Why: it holds characters that cannot be printed"),
     ],
 )
 def test_a_reason_that_cannot_be_kept_is_refused_and_nothing_typed_is_lost(
@@ -784,6 +784,26 @@ def test_a_fibre_whose_name_is_none_is_asked_for_beside_its_reading(opened: Open
     assert "is no name; allowed: 1 to 64 printable characters" in page
     assert 'id="fibre"' in page
     assert 'value="0.04"' in page
+
+
+def test_of_a_stretch_the_one_that_failed_is_asked_for_again_and_what_is_kept_of_it_counts(opened: Opened) -> None:
+    pole = opened()
+    pole.post("/pole/reading", **a_reading(fibre="T1F1..T1F12"))
+    page = pole.get(pole.post("/pole/reading", **a_reading(fibre="T1F7", attempt="2", loss_1310="0.4", key="k2")))
+    assert "Fibre T1F7, joint 1, attempt 2" in text_of(page)
+    again = pole.get(buttons(page)["Enter the next attempt"])
+    assert "Fibre T1F7, joint 1, attempt 3" in again
+    assert "Fibre T1F1..T1F12, joint 1, attempt 3" in pole.get(at="reading", fibre="T1F1..T1F12", joint="1")
+
+
+def test_whoever_does_it_otherwise_has_the_cautions_of_the_step_and_who_decides_before_him(opened: Opened) -> None:
+    pole = opened(current(defers_to="The authorised person on the spot overrides this advice."))
+    page = pole.get()
+    while "Step 2 of 2" not in page:
+        page = pole.get(forward(page))
+    said = text_of(pole.get(buttons(page)["I do it otherwise"]))
+    assert a_caution().text in said
+    assert "The authorised person on the spot overrides this advice." in said
 
 
 def test_a_stretch_of_fibres_is_told_at_once(opened: Opened, engine: Engine) -> None:
