@@ -41,6 +41,8 @@ ANSWERS = "repairadvisor.answers"
 _MOST_FAULTS = 20
 #: So many of the facts that matter have a field on the desk; the form of all facts has the others.
 _MOST_MATTERS = 4
+#: More unknown facts than these are folded, or nobody would see what comes below them.
+_MOST_UNKNOWN = 12
 #: What is long and seldom needed while somebody is on the phone is folded.
 FOLDED = ("barred", "not_yet_computed", "sources")
 #: What whoever sends somebody needs, in that order; the steps of the work come behind it. A part that is not named here
@@ -169,6 +171,7 @@ def _advised(told: Told, advice: Advice, clock: datetime) -> Response:
         },
         changed=_changed(told, advice, names),
         unknown=[spoken.name(name) for name in advice.unknown_that_matter],
+        most_unknown=_MOST_UNKNOWN,
         has_run_out=ends is not None and clock > ends,
     )
 

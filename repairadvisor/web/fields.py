@@ -50,7 +50,7 @@ def field_of(
         return Field(name, spoken.name(name), hint, (), value, wrong, below_zero=True)
     fact = BY_NAME[name]
     if fact.is_number:
-        unit = spoken.units.get(fact.unit) or fact.unit
+        unit = "" if _is_count(fact, voice) else spoken.units.get(fact.unit) or fact.unit
         said = voice.say("facts", "in_unit", name=spoken.name(name), unit=unit) if unit else spoken.name(name)
         hint = _range(fact, unit, voice)
         if explained and name in _meanings(voice):
@@ -66,12 +66,22 @@ def _meanings(voice: Voice) -> Mapping[str, object]:
 def _range(fact: Fact, unit: str, voice: Voice) -> str:
     """From what to what a number may be. It is typed in the fact's own unit, or with another that is read too: whoever
     thinks in another one is told so."""
-    allowed = f"{fact.allowed_text()} {fact.unit}".rstrip()
+    ends = {"low": f"{fact.low:g}", "high": f"{fact.high:.0f}" if fact.high == int(fact.high) else f"{fact.high:g}"}
+    if fact.whole:
+        return voice.say("facts", "range_whole", **ends)
+    if not fact.unit:
+        return prose(voice, voice.say("facts", "range_bare", **ends))
+    allowed = voice.say("facts", "range", unit=fact.unit, **ends)
     own = prose(voice, allowed)
-    if own == allowed:
-        return allowed
     other = unit_of(voice, fact.unit)
+    if other == fact.unit:
+        return own
     return voice.say("facts", "in_other_unit", range=own, unit=unit or fact.unit, example=f"10 {other}")
+
+
+def _is_count(fact: Fact, voice: Voice) -> bool:
+    """Whether it counts what its name names: "fibres down, in fibres" would say it twice."""
+    return fact.unit in voice.words.table("figures", "counted")
 
 
 def _choices(fact: Fact, spoken: Spoken, voice: Voice, value: str) -> tuple[Choice, ...]:
