@@ -9,18 +9,19 @@ from importlib import resources
 from flask import Flask, Response, request
 
 SHEET = "page.css"
+SHEETS = (SHEET, "rules.css")
 _COMMENT = re.compile(r"/\*.*?\*/", re.DOTALL)
 #: A comment of a script that stands on lines of its own: within a line nothing tells it from a text.
 _COMMENT_LINES = re.compile(r"^[ \t]*(?://[^\n]*|/\*.*?\*/[ \t]*)$", re.DOTALL | re.MULTILINE)
 
 
 def send_style_light(app: Flask) -> None:
-    """Have the style sheet sent light, and every other static file as it is."""
+    """Have style sheets of pages sent light, and every other static file as it is."""
 
     def send(filename: str) -> Response:
-        if filename != SHEET:
+        if filename not in SHEETS:
             return app.send_static_file(filename)
-        response = Response(style(), mimetype="text/css")
+        response = Response(style(filename), mimetype="text/css")
         response.add_etag()
         response.make_conditional(request)
         return response

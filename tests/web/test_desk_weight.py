@@ -103,18 +103,19 @@ def test_weight_is_counted_with_the_style_sheet(shipped: FlaskClient) -> None:
     assert weight(shipped, {}) > len(shipped.get("/").data) + 5_000
 
 
-def test_the_style_sheet_that_is_sent_says_what_the_file_says(shipped: FlaskClient) -> None:
+@pytest.mark.parametrize("sheet", ["page.css", "rules.css"])
+def test_the_style_sheet_that_is_sent_says_what_the_file_says(shipped: FlaskClient, sheet: str) -> None:
     """But for comments and the blanks at the ends of lines."""
-    written = (Path(__file__).parents[2] / "repairadvisor" / "web" / "static" / "page.css").read_text(encoding="utf-8")
+    written = (Path(__file__).parents[2] / "repairadvisor" / "web" / "static" / sheet).read_text(encoding="utf-8")
     said = written
     while "/*" in said:
         begin = said.index("/*")
         said = said[:begin] + said[said.index("*/", begin) + 2 :]
-    sent = shipped.get("/static/page.css")
+    sent = shipped.get(f"/static/{sheet}")
     assert sent.content_type == "text/css; charset=utf-8"
     assert sent.get_data(as_text=True).split() == said.split()
     assert len(sent.data) < 0.9 * len(written)
-    again = shipped.get("/static/page.css", headers={"If-None-Match": sent.headers["ETag"]})
+    again = shipped.get(f"/static/{sheet}", headers={"If-None-Match": sent.headers["ETag"]})
     assert (again.status_code, again.data) == (304, b"")
     with shipped.get("/static/mark.svg") as mark:
         assert mark.status_code == 200
