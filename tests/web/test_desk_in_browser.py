@@ -6,35 +6,41 @@ these tests are skipped; with ``REPAIRADVISOR_REQUIRE_ALL=1`` they fail.
 
 from __future__ import annotations
 
+import itertools
 import os
 import re
 import shutil
 import threading
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 from urllib.parse import urlencode
 
 import orjson
 import pytest
-from builders import VOICE, a_database_url, an_advice
-from flask import Flask, render_template_string
+from builders import NOW, VOICE, a_database_url, an_advice
+from flask import Flask, render_template, render_template_string
 from markupsafe import Markup
+from outcome.recorded_work import BEGAN, light, made
 from playwright.sync_api import Browser, Locator, Page, sync_playwright
 from werkzeug.serving import make_server
 
 from repairadvisor.decision.advice import Advice
 from repairadvisor.decision.rules_in_force import RulesInForce
+from repairadvisor.delivery.published import plain_delivery
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.vocabulary import BY_NAME
 from repairadvisor.methods import PreparedMethod, prepared_method
 from repairadvisor.outcome.attempt_readings import Made
-from repairadvisor.outcome.workmanship_charts import Workmanship
+from repairadvisor.outcome.workmanship_charts import Workmanship, workmanship_of
 from repairadvisor.policy.model import Claim
 from repairadvisor.render import cost_picture, loss_picture, terminal, turning_picture
+from repairadvisor.render.chart_picture import HIGH, WIDE, picture
+from repairadvisor.schemas.delivery import CAUSES, STATES, TROUBLED_STATES
 from repairadvisor.service import Advisor
 from repairadvisor.settings import Settings, cache_folder
 from repairadvisor.store.database import migrate, open_database
+from repairadvisor.store.deliveries import Delivery
 from repairadvisor.store.records import Records
 from repairadvisor.web.app import create_app
 from web.axe import violations
@@ -61,6 +67,8 @@ _QUIET = (
     "--disable-component-update",
     "--disable-sync",
 )
+
+DELIVERY = Delivery(id="", cause="event", source="desk", key="k", received_at=NOW, changed_at=NOW, state="waiting")
 
 #: The text of a page in its order, of every piece its least contrast against the nearest painted ground.
 _CONTRASTS = """() => {
@@ -166,6 +174,8 @@ def desk_app(method: Remembering, tmp_path_factory: pytest.TempPathFactory) -> I
     app.add_url_rule("/against-the-policy", view_func=_against_the_policy)
     app.add_url_rule("/without-names", view_func=_without_names)
     app.add_url_rule("/pictures", view_func=_pictures)
+    app.add_url_rule("/charts", view_func=_charts)
+    app.add_url_rule("/deliveries-in-every-state", view_func=_deliveries)
     yield app
     engine.dispose()
 
@@ -191,6 +201,57 @@ def _pictures() -> str:
     ]
     page = '{% extends "frame.html" %}{% block main %}<h1>Pictures</h1>{{ drawn }}{% endblock %}'
     return render_template_string(page, drawn=Markup("".join(drawn)))
+
+
+def _charts() -> str:
+    """The page of workmanship with charts that signalled, both ways, and silent ones."""
+    slipping = [made(i, 2.0, machine="m-1", cleaver="c-1", person="k-1") for i in range(12)]
+    better = [made(i, -0.14, machine="m-2") for i in range(12, 42)]
+    found = workmanship_of([*slipping, *better, made(42, 0.03, machine="m-3"), made(43)], light())
+    shown = [(chart, picture(chart, found.interval, VOICE)) for chart in found.charts]
+    assert {one.side for chart, _ in shown for one in chart.signals} == {"upper", "lower"}
+    return render_template(
+        "workmanship.html",
+        found=found,
+        since=BEGAN,
+        signalled=[one for one in shown if one[0].signals],
+        silent=[one for one in shown if not one[0].signals],
+        wide=WIDE,
+        high=HIGH,
+    )
+
+
+def _deliveries() -> str:
+    """The page of deliveries with one in every state, of every cause."""
+    causes = itertools.cycle(CAUSES)
+    rows = [
+        plain_delivery(
+            replace(
+                DELIVERY,
+                id=f"{number:032x}",
+                state=state,
+                cause=next(causes),
+                reference="LF-20310504-0017" if number % 2 else None,
+                reason="the ticket system does not answer" if number % 3 else "",
+                due_at=NOW if number % 2 else None,
+                attempt=number % 3,
+                healed=number % 2,
+                advice_id="5d" * 16,
+                revision=number or None,
+            )
+        )
+        for number, state in enumerate(STATES)
+    ]
+    troubled = [row for row in rows if row["state"] in TROUBLED_STATES]
+    return render_template(
+        "deliveries.html",
+        is_set_up=True,
+        ticket="",
+        counts={row["state"]: 3 for row in rows},
+        sources_in_trouble={"desk": "does not answer"},
+        troubled=troubled,
+        others=[row for row in rows if row not in troubled],
+    )
 
 
 @pytest.fixture(scope="module")
@@ -410,11 +471,15 @@ PAGES = (
 )
 
 
+#: Pages that are made for these tests, with something in every part.
+WITH_DATA = ("/charts", "/deliveries-in-every-state")
+
+
 def test_every_page_fits_every_screen(any_screen: Page, request: pytest.FixtureRequest) -> None:
     screen = request.node.callspec.id
     # The pages share one style sheet: what is dark is looked at on the wide screen, what is narrow by day, and the desk
     # on all of them.
-    for path in PAGES if screen in ("360-light", "1280-dark") else ("/", told()):
+    for path in (*PAGES, *WITH_DATA) if screen in ("360-light", "1280-dark") else ("/", told()):
         any_screen.goto(path)
         assert is_dark(any_screen) == screen.endswith("dark")
         check_look(any_screen)
@@ -661,7 +726,7 @@ def test_names_and_words_are_those_of_the_policy(phone: Page, method: Rememberin
 def test_nothing_stands_in_the_way_of_those_who_do_not_see_the_page(with_scripts: Page) -> None:
     """WCAG 2.2, levels A and AA, as far as axe-core can tell."""
     found = {}
-    for path in (*PAGES, "/pictures", "/?margin_db=99"):
+    for path in (*PAGES, *WITH_DATA, "/pictures", "/?margin_db=99"):
         with_scripts.goto(path)
         found[path] = violations(with_scripts)
     with_scripts.goto(told())
