@@ -8,21 +8,24 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from repairadvisor.outcome.control_chart import UPPER
 from repairadvisor.outcome.workmanship_charts import Chart, Point
 from repairadvisor.render.figures import fixed, number
 from repairadvisor.render.voice import Voice
 
-WIDE, HIGH = 720, 280
-_LEFT, _RIGHT, _TOP, _BOTTOM = 44, 708, 16, 236
+#: As wide as a telephone, so that its letters are as large there as those around it.
+WIDE, HIGH = 360, 300
+_LEFT, _RIGHT, _TOP, _BOTTOM = 30, 350, 18, 228
 _ROOM = 1.15
+#: What is written beside a signal needs so much room; a signal nearer to the one before it is marked alone.
+_WORD_WIDE = 72.0
 
 
 @dataclass(frozen=True, slots=True)
 class Mark:
-    """A signal in the picture: where, and what is written beside it."""
+    """A signal in the picture: where, and what is written beside it, "" where there is no room for it."""
 
     x: float
     y: float
@@ -33,7 +36,7 @@ class Mark:
 @dataclass(frozen=True, slots=True)
 class Picture:
     """All that is drawn: lines as points of SVG, heights of the middle and of both levels, marks, days at the ends.
-    ``title`` and ``said`` tell it in words."""
+    ``left`` and ``right`` are where lines begin and end. ``title`` and ``said`` tell it in words."""
 
     title: str
     said: str
@@ -46,6 +49,8 @@ class Picture:
     marks: tuple[Mark, ...]
     first_day: str
     last_day: str
+    left: int = _LEFT
+    right: int = _RIGHT
 
 
 def picture(chart: Chart, interval: float, voice: Voice) -> Picture:
@@ -58,7 +63,7 @@ def picture(chart: Chart, interval: float, voice: Voice) -> Picture:
         return round(middle - scale * value, 1)
 
     xs = _across(len(chart.points))
-    marks = tuple(_mark(x, y, one, voice) for x, one in zip(xs, chart.points, strict=True) if one.signal)
+    marks = [_mark(x, y, one, voice) for x, one in zip(xs, chart.points, strict=True) if one.signal]
     return Picture(
         title=voice.say("workshop", "chart_title", kind=voice.named("workshop", "kind", chart.kind), id=chart.id),
         said=_in_words(chart, interval, voice),
@@ -68,7 +73,7 @@ def picture(chart: Chart, interval: float, voice: Voice) -> Picture:
         level_up_y=y(interval),
         level_down_y=y(-interval),
         level=number(voice, interval),
-        marks=marks,
+        marks=_with_room(marks),
         first_day=chart.points[0].at.date().isoformat(),
         last_day=chart.points[-1].at.date().isoformat(),
     )
@@ -89,6 +94,20 @@ def _mark(x: float, y: Callable[[float], float], one: Point, voice: Voice) -> Ma
     up = one.signal == UPPER
     at = y(one.upper if up else -one.lower)
     return Mark(x, at, voice.say("workshop", "side", one.signal or ""), at - 8.0 if up else at + 18.0)
+
+
+def _with_room(marks: list[Mark]) -> tuple[Mark, ...]:
+    """The marks, of words that would stand in each other the first."""
+    last = {True: -_WORD_WIDE, False: -_WORD_WIDE}
+    found = []
+    for one in marks:
+        up = one.text_y < one.y
+        if one.x - last[up] >= _WORD_WIDE:
+            last[up] = one.x
+            found.append(one)
+        else:
+            found.append(replace(one, text=""))
+    return tuple(found)
 
 
 def _in_words(chart: Chart, interval: float, voice: Voice) -> str:

@@ -525,6 +525,21 @@ def test_pictures_fit_and_can_be_read(any_width: Page) -> None:
         assert tree.count() == 1
 
 
+def test_charts_can_be_read_and_their_words_do_not_stand_in_each_other(any_width: Page) -> None:
+    any_width.goto("/charts")
+    for chart in any_width.locator("svg.chart").all():
+        if not chart.is_visible():
+            continue
+        boxes = chart.locator("text").evaluate_all(
+            "all => all.map(one => one.getBoundingClientRect()).map(box => [box.left, box.top, box.right, box.bottom])"
+        )
+        assert min(bottom - top for _, top, _, bottom in boxes) >= LEAST_LETTER_PX
+        assert max(right for _, _, right, _ in boxes) <= (any_width.viewport_size or {})["width"]
+        for (left, top, right, bottom), other in itertools.combinations(boxes, 2):
+            apart = right <= other[0] or other[2] <= left or bottom <= other[1] + 3 or other[3] <= top + 3
+            assert apart, (left, top, other)
+
+
 def test_patterns_of_a_picture_differ_without_their_colour(phone: Page) -> None:
     """Every bar is painted with a pattern or not at all, in the one colour of the text."""
     phone.goto(told())
