@@ -16,6 +16,7 @@ import pytest
 from builders import FixedMethod, a_database_url, an_advice
 from drawn_faults import NOW, drawn_fault
 from sqlalchemy import Engine
+from whole_jobs import whole_jobs
 
 from repairadvisor.card_making import CardMaking, made_card
 from repairadvisor.decision.advice import Advice
@@ -146,6 +147,20 @@ def test_an_advice_of_another_policy_gets_a_card_that_leads_nowhere_and_is_not_k
     assert (card["root"], card["leaves"], card["verdicts"]) == ({}, [], {})
     assert card["policy"] != later.method.policy_id
     assert Cards(engine).kept(advice_id) is None
+
+
+def test_what_has_no_room_is_cut_off_and_whoever_comes_there_rings(
+    method: PreparedMethod, engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    advisor = Advisor(method, Records(engine))
+    job = next(one for one in whole_jobs() if one.id == "painted-over-jacket")
+    advice_id = kept(advisor, job.facts)
+    whole = made_card(advisor, advice_id)
+    assert None not in {leaf for _, leaf in ways(whole["root"], {})}
+    monkeypatch.setattr("repairadvisor.card_making.MOST_PACKED", 1)
+    cut = made_card(advisor, advice_id)
+    assert {leaf for _, leaf in ways(cut["root"], {})} == {None}
+    assert cut["advised"] == whole["advised"]
 
 
 # --- every way through it ------------------------------------------------------------------------------------------

@@ -43,6 +43,28 @@ def card_tree(context: Context, rules: Rules, issued_plan: str, most_nodes: int,
     return Tree(root.node(), tuple(leaves.advice))
 
 
+def cut_to(tree: Tree, most_nodes: int) -> Tree:
+    """The tree with its first ``most_nodes`` nodes, level by level; whoever gets to what was cut off rings. Advice that
+    no leaf names any more is left out."""
+    kept: set[int] = set()
+    waiting = deque([tree.root])
+    while waiting and len(kept) < most_nodes:
+        node = waiting.popleft()
+        kept.add(id(node))
+        waiting.extend(branch.node for branch in node.branches)
+    leaves = _Leaves()
+    return Tree(_cut(tree, tree.root, kept, leaves), tuple(leaves.advice))
+
+
+def _cut(tree: Tree, node: Node, kept: set[int], leaves: _Leaves) -> Node:
+    if id(node) not in kept:
+        return RING
+    if node.advice is not None:
+        return replace(node, advice=leaves.place_of(tree.advice[node.advice]))
+    branches = [replace(one, node=_cut(tree, one.node, kept, leaves)) for one in node.branches]
+    return replace(node, branches=tuple(branches))
+
+
 @dataclass(slots=True)
 class _Leaves:
     """The advice at the ends of ways, each once."""

@@ -74,7 +74,8 @@ def _script_words(voice: Voice) -> dict[str, str]:
     """The words that the script shows."""
     card = voice.words.wording["card"]
     assert isinstance(card, Mapping)
-    return {key: voice.say("card", "script", key) for key in card["script"]}
+    words = {key: voice.say("card", "script", key) for key in card["script"]}
+    return {**words, "point": voice.say("figures", "decimal"), "minus": "-"}
 
 
 def _data(data: Mapping[str, Any]) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from whole_jobs import whole_jobs
 
-from repairadvisor.decision.card_tree import RING, card_tree
+from repairadvisor.decision.card_tree import RING, card_tree, cut_to
 from repairadvisor.decision.fault_tree import Node, tree_for
 from repairadvisor.decision.rules import Rules
 from repairadvisor.facts.context import Context
@@ -54,3 +54,11 @@ def test_no_depth_is_the_advice_alone(rules: Rules, context: Context) -> None:
 def test_no_room_at_all_is_refused(rules: Rules, context: Context) -> None:
     with pytest.raises(ValueError, match="0 nodes"):
         card_tree(context, rules, "", 0)
+
+
+def test_a_tree_that_is_cut_afterwards_is_the_one_that_was_grown_so_far(rules: Rules, context: Context) -> None:
+    whole = tree_for(context, rules)
+    for room in range(1, len(nodes(whole.root)) + 1):
+        cut, grown = cut_to(whole, room), card_tree(context, rules, "", room)
+        assert cut.root == grown.root
+        assert cut.advice == grown.advice

@@ -367,7 +367,37 @@ def test_a_card_that_runs_out_permits_nothing_from_then_on(browser: Browser, ser
     page.clock.set_system_time(datetime.now(UTC) + timedelta(hours=2))
     page.goto(f"/cards/{advice_id}")
     assert page.locator("#walk").inner_text().startswith(SCRIPT_WORDS["expired"])
-    _only_beware_and_ring(page, service.advisor.answer_given(advice_id).advice)
+    advice = service.advisor.answer_given(advice_id).advice
+    _only_beware_and_ring(page, advice)
+    page.emulate_media(media="print")
+    paper = page.inner_text("main")
+    assert paper.startswith(WORDS["expired_paper"])
+    assert advice.plan is not None
+    assert advice.plan.phrase not in paper
+    assert [one.not_before for one in advice.checks_on_arrival if one.not_before in paper] == []
+    assert [one.text for one in advice.cautions if one.text not in paper] == []
+    context.close()
+
+
+def test_a_card_runs_out_while_it_lies_open(browser: Browser, service: Service) -> None:
+    context = a_context(browser, service.site, service_workers="block")
+    page, _ = watched(context)
+    page.clock.install()
+    page.goto(f"/cards/{service.kept(DROP)}")
+    expect(page.locator("#walk h1")).to_be_visible()
+    page.route("**/cards/*", lambda route: route.abort())
+    page.clock.fast_forward("02:00:00")
+    expect(page.locator("#walk .standing")).to_contain_text(SCRIPT_WORDS["expired"])
+    context.close()
+
+
+def test_with_a_network_the_clock_of_the_service_counts(browser: Browser, service: Service) -> None:
+    context = a_context(browser, service.site, service_workers="block")
+    page, _ = watched(context)
+    page.clock.set_system_time(datetime.now(UTC) - timedelta(days=2))
+    page.goto(f"/cards/{service.kept(DROP)}")
+    expect(page.locator("#walk h1")).to_be_visible()
+    assert page.locator("#walk .standing").count() == 0
     context.close()
 
 
@@ -401,7 +431,7 @@ def test_a_card_of_another_policy_says_so_first_once_it_is_seen(browser: Browser
 
     page.route("**/cards/*", standing)
     page.goto(f"/cards/{advice_id}")
-    expect(page.locator(".standing")).to_be_visible()
+    expect(page.locator("#walk .standing")).to_be_visible()
     assert page.locator("#walk").inner_text().startswith(SCRIPT_WORDS["other_policy"])
     _only_beware_and_ring(page, service.advisor.answer_given(advice_id).advice)
     context.close()
@@ -661,7 +691,9 @@ def test_on_paper_it_takes_two_sides_of_a6_or_says_that_it_takes_more(
     for job in some:
         asked = {"facts": dict(job.facts), "now": job.now.isoformat()}
         answer = service.advisor.advise(asked, datetime.now(UTC))
-        page.goto(f"/cards/{service.kept(job=job)}")
+        opened = page.goto(f"/cards/{service.kept(job=job)}")
+        assert opened is not None
+        assert len(opened.body()) < 100_000, job.id
         paper = page.pdf(prefer_css_page_size=True)
         # A6 is 105 by 148 mm (ISO 216): 298 by 420 points.
         assert set(re.findall(rb"/MediaBox \[0 0 (\d+)[.\d]* (\d+)", paper)) == {(b"298", b"420")}

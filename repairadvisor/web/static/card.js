@@ -12,7 +12,7 @@ const walk = document.getElementById("walk");
 const state = { way: [], checks: {}, ticked: {}, ...store.load("way") };
 let readings = store.all("reading ");
 let policyInForce = data.in_force;
-let isKept = false, isSending = false, isAskedAgain = false, serverNow = null, faults = [], typed = {}, step = "";
+let isKept = false, isSending = false, isAskedAgain = false, service = null, faults = [], typed = {}, step = "";
 
 // --- what the card is made of ---------------------------------------------------------------------------------
 
@@ -68,10 +68,17 @@ const filled = (sentence, fields) => sentence.replace(/\{(\w+)\}/g, (whole, name
 /** Why the card permits nothing; nothing where it holds. A clock that cannot be right is no clock. */
 function barredBy() {
   if (policyInForce !== data.policy) return "other_policy";
-  const now = serverNow ?? Date.now();
+  const now = clock();
   if (now < Date.parse(data.given) - 60_000) return "wrong_clock";
   if (data.valid_until && now >= Date.parse(data.valid_until)) return "expired";
   return "";
+}
+
+/** What time it is: by the service's clock since it was last heard, else by the device's. Of two ways to count the time
+ * since then the later counts: one stands still while a device sleeps, the other moves when somebody sets the clock. */
+function clock() {
+  if (!service) return Date.now();
+  return service.now + Math.max(performance.now() - service.counted, Date.now() - service.heard);
 }
 
 /** Where the answers so far lead: a question, a leaf, or nothing (then somebody is rung). */

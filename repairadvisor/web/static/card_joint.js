@@ -126,12 +126,15 @@ function noted(barred) {
 /** The verdict of the card, and that of the service where it is another one. A card that has run out gives none. */
 function judged(entry, barred) {
   const parts = [];
-  const service = entry.answer;
-  const differs = service && (!entry.verdict || service.say !== entry.verdict.say);
-  if (!barred) parts.push(verdict(service && differs ? words.by_card : "", entry.verdict));
-  if (service && (differs || barred)) parts.push(verdict(words.by_service, service), barred || !entry.verdict ? null : line(words.differ));
+  const answered = entry.answer && { ...entry.answer, say: signed(entry.answer.say) };
+  const differs = answered && (!entry.verdict || answered.say !== entry.verdict.say);
+  if (!barred) parts.push(verdict(answered && differs ? words.by_card : "", entry.verdict));
+  if (answered && (differs || barred)) parts.push(verdict(words.by_service, answered), barred || !entry.verdict ? null : line(words.differ));
   return make("div", {}, parts);
 }
+
+/** A sentence of the service with the operator's sign before decimals, as the card's own sentences have it. */
+const signed = (said) => said.replace(/(\d)\.(\d)/g, (_, before, after) => before + words.point + after);
 
 function verdict(by, found) {
   if (!found) return make("p", { class: "verdict", dir: "auto" }, by, make("b", {}, words.verdict_none), words.no_verdict);
@@ -139,7 +142,7 @@ function verdict(by, found) {
 }
 
 function state_(entry) {
-  if (onFile || !store.lasts) return line(words.read_out);
+  if (onFile) return line(words.read_out);
   if (entry.state === "refused") return make("p", { class: "standing", dir: "auto" }, filled(words.refused, { reason: entry.reason }));
   return line(entry.state === "sent" ? words.sent : words.waiting);
 }

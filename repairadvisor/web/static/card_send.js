@@ -3,7 +3,7 @@
 
 function told(entry) {
   const { one } = entry;
-  const at = serverNow !== null && Date.parse(entry.at) > serverNow ? new Date(serverNow).toISOString() : entry.at;
+  const at = service && Date.parse(entry.at) > service.now ? new Date(service.now).toISOString() : entry.at;
   const attempt = { fibre: one.fibre, joint: one.joint, method: entry.method, attempt: one.attempt, made_at: at, readings: [{ nm: entry.nm, [one.ways]: one.loss }], pull_test: one.pull_test, inspection: one.inspection };
   if (one.reflectance_db !== undefined) attempt.reflectance_db = one.reflectance_db;
   return JSON.stringify({ advice: data.id, plan: entry.plan, attempts: [attempt] });
@@ -58,13 +58,12 @@ async function look() {
     const response = await fetch(location.pathname, { headers: { Accept: "application/json" }, cache: "no-store" });
     if (!response.ok) return false;
     const found = await response.json();
-    serverNow = Date.parse(found.now);
     const before = barredBy();
+    service = { now: Date.parse(found.now), heard: Date.now(), counted: performance.now() };
     policyInForce = found.policy_in_force;
     if (barredBy() !== before) refresh(".standing");
     return true;
   } catch {
-    serverNow = null;
     return false;
   }
 }
@@ -89,6 +88,7 @@ if (!onFile) {
   look().then(() => send());
   addEventListener("online", send);
   setInterval(send, 15_000);
+  setInterval(look, 60_000);
 }
 setInterval(() => {
   const now = barredBy();
