@@ -41,9 +41,11 @@ from repairadvisor.facts.value import Known
 from repairadvisor.outcome.verdict import Verdict
 from repairadvisor.service import Advisor
 from repairadvisor.settings import Settings
+from repairadvisor.store.database import RecordsError
 from repairadvisor.store.outcomes import Outcomes
 from repairadvisor.store.records import Records
 from repairadvisor.web.app import create_app
+from repairadvisor.work_done import WorkDone
 
 SCRIPT = "</textarea><script>alert(1)</script>"
 RIGHT_TO_LEFT = "\u05e2\u05de\u05d5\u05d3"
@@ -800,6 +802,30 @@ def test_a_fibre_whose_name_is_none_is_asked_for_beside_its_reading(opened: Open
     assert 'value="0.04"' in page
 
 
+def test_where_nothing_can_be_kept_that_is_said_and_what_was_typed_may_be_sent_again(
+    opened: Opened, engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pole = opened()
+
+    def broken(*_: object) -> None:
+        raise RecordsError("the disk is full")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(WorkDone, "report", broken)
+        page = pole.post("/pole/reading", 503, **a_reading())
+        assert "Nothing can be kept just now." in page
+        assert "disk" not in page
+        assert f'value="{pole.id}"' in page
+    assert Outcomes(engine).count() == 0
+    pole.post("/pole/reading", **a_reading())
+    assert Outcomes(engine).count() == 1
+
+
+def test_the_card_for_where_there_is_no_signal_is_one_press_away(opened: Opened) -> None:
+    pole = opened()
+    assert f'href="/cards/{pole.id}"' in pole.get()
+
+
 def test_of_a_stretch_the_one_that_failed_is_asked_for_again_and_what_is_kept_of_it_counts(opened: Opened) -> None:
     pole = opened()
     pole.post("/pole/reading", **a_reading(fibre="T1F1..T1F12"))
@@ -859,7 +885,7 @@ def test_the_end_says_what_is_open_what_was_done_what_is_owed_and_where_it_is_ke
     pole.post("/pole/reading", **a_reading(fibre="T1F2", loss_1310="0.4", key="k2"))
     page = pole.get(at="end")
     said = text_of(page)
-    assert "Not done yet: 7 stops are open." in said
+    assert "Not done yet: 7 things are open." in said
     assert "T1F1, joint 1. Attempt 1: 0.04 dB at 1310 nm; Accept" in said
     assert "T1F2, joint 1. Attempt 1: 0.40 dB at 1310 nm; Redo" in said
     assert "Still owed by 11 May 2021 09:10 UTC: The trace from the far end." in said
