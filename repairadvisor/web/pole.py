@@ -85,7 +85,7 @@ def _posted(then: Callable[[Here], Response]) -> Response:
     try:
         return _answered(request.form, then)
     except RecordsError:
-        current_app.logger.exception("nothing can be kept")
+        current_app.logger.exception(say("pole", "records"))
         return _which(say("pole", "records"), request.form.get("advice", ""), 503)
 
 
