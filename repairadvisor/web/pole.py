@@ -11,7 +11,7 @@ import re
 from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 
-from flask import Blueprint, Response, render_template, request
+from flask import Blueprint, Response, current_app, render_template, request
 from werkzeug.exceptions import UnsupportedMediaType
 
 from repairadvisor.asked_again import ON_SITE, ask_again
@@ -22,6 +22,7 @@ from repairadvisor.render import figures
 from repairadvisor.schemas.pasted import Spoken, wrong_length
 from repairadvisor.schemas.typed import typed_fact
 from repairadvisor.service import ADVICE_ID
+from repairadvisor.store.database import RecordsError
 from repairadvisor.web import measured
 from repairadvisor.web.api import advisor
 from repairadvisor.web.bodies import HTML, refuse_packed, wanted
@@ -81,7 +82,11 @@ def _posted(then: Callable[[Here], Response]) -> Response:
     if request.mimetype != _FORM:
         raise UnsupportedMediaType(f"The form is sent as {_FORM}.")
     refuse_packed(request)
-    return _answered(request.form, then)
+    try:
+        return _answered(request.form, then)
+    except RecordsError:
+        current_app.logger.exception(say("pole", "records"))
+        return _which(say("pole", "records"), request.form.get("advice", ""), 503)
 
 
 def _answered(given: Mapping[str, str], then: Callable[[Here], Response]) -> Response:

@@ -6,6 +6,7 @@ The method behind is a fixed one: up to 0.15 dB at 1310 nm both ways a joint may
 from __future__ import annotations
 
 import html
+import random
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
@@ -33,16 +34,18 @@ from builders import (
 from flask.testing import FlaskClient
 from sqlalchemy import Engine
 
-from repairadvisor.decision.advice import Advice, Step
+from repairadvisor.decision.advice import Advice, KeepUpTo, Step
 from repairadvisor.decision.method import METHOD_VERSION
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Known
 from repairadvisor.outcome.verdict import Verdict
 from repairadvisor.service import Advisor
 from repairadvisor.settings import Settings
+from repairadvisor.store.database import RecordsError
 from repairadvisor.store.outcomes import Outcomes
 from repairadvisor.store.records import Records
 from repairadvisor.web.app import create_app
+from repairadvisor.work_done import WorkDone
 
 SCRIPT = "</textarea><script>alert(1)</script>"
 RIGHT_TO_LEFT = "\u05e2\u05de\u05d5\u05d3"
@@ -619,6 +622,19 @@ def test_a_reading_is_asked_for_by_its_joint_with_the_limits_of_its_attempt(open
         assert f'name="loss_{nm}"' in page
 
 
+def test_the_limits_are_those_of_the_joint_and_the_attempt(opened: Opened) -> None:
+    rows = (
+        KeepUpTo(1, 1, 1, 1, 0.0, None, 0.11, "Kept up to 0.11 dB: joint 1, attempt 1"),
+        KeepUpTo(1, 1, 2, 2, 0.0, None, 0.22, "Kept up to 0.22 dB: joint 1, attempt 2"),
+        KeepUpTo(2, 2, 1, 2, 0.0, 0.1, 0.33, "Kept up to 0.33 dB: joint 2, after no more than 0.1 dB"),
+    )
+    pole = opened(current(loss=a_loss(limits=rows, good_up_to_db=0.15)))
+    for joint, attempt, said in (("1", "1", 0), ("1", "2", 1), ("2", "1", 2)):
+        page = text_of(pole.get(at="reading", fibre="T1F1", joint=joint, attempt=attempt))
+        assert [row.said in page for row in rows] == [at == said for at in range(3)]
+    assert "Kept up to 0.15 dB." in text_of(pole.get(at="reading", fibre="T1F1", joint="1", attempt="3"))
+
+
 def test_a_reading_in_a_verdict_out_in_one_word_and_one_sentence_and_then_what_to_do(
     opened: Opened, engine: Engine
 ) -> None:
@@ -786,6 +802,30 @@ def test_a_fibre_whose_name_is_none_is_asked_for_beside_its_reading(opened: Open
     assert 'value="0.04"' in page
 
 
+def test_where_nothing_can_be_kept_that_is_said_and_what_was_typed_may_be_sent_again(
+    opened: Opened, engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pole = opened()
+
+    def broken(*_: object) -> None:
+        raise RecordsError("the disk is full")
+
+    with monkeypatch.context() as patched:
+        patched.setattr(WorkDone, "report", broken)
+        page = pole.post("/pole/reading", 503, **a_reading())
+        assert "Nothing can be kept just now." in page
+        assert "disk" not in page
+        assert f'value="{pole.id}"' in page
+    assert Outcomes(engine).count() == 0
+    pole.post("/pole/reading", **a_reading())
+    assert Outcomes(engine).count() == 1
+
+
+def test_the_card_for_where_there_is_no_signal_is_one_press_away(opened: Opened) -> None:
+    pole = opened()
+    assert f'href="/cards/{pole.id}"' in pole.get()
+
+
 def test_of_a_stretch_the_one_that_failed_is_asked_for_again_and_what_is_kept_of_it_counts(opened: Opened) -> None:
     pole = opened()
     pole.post("/pole/reading", **a_reading(fibre="T1F1..T1F12"))
@@ -845,7 +885,7 @@ def test_the_end_says_what_is_open_what_was_done_what_is_owed_and_where_it_is_ke
     pole.post("/pole/reading", **a_reading(fibre="T1F2", loss_1310="0.4", key="k2"))
     page = pole.get(at="end")
     said = text_of(page)
-    assert "Not done yet: 7 stops are open." in said
+    assert "Not done yet: 7 things are open." in said
     assert "T1F1, joint 1. Attempt 1: 0.04 dB at 1310 nm; Accept" in said
     assert "T1F2, joint 1. Attempt 1: 0.40 dB at 1310 nm; Redo" in said
     assert "Still owed by 11 May 2021 09:10 UTC: The trace from the far end." in said
@@ -894,3 +934,33 @@ def test_a_caution_of_a_step_can_be_read_again_beside_it(opened: Opened) -> None
         page = pole.get(forward(page))
     (again,) = re.findall(r'<a class="aside" href="([^"]*)">Caution again</a>', page)
     assert thing(pole.get(html.unescape(again))) == a_caution().text
+
+
+# --- whatever is sent --------------------------------------------------------------------------------------------
+
+VALUES = ("", "start", "x" * 10_000, SCRIPT, RIGHT_TO_LEFT, "0", "1", "-1", "1e9", "\x00", "..", "a.b", "{value}", "%")
+VALUES += ("both_ways", "0.04", "99", "T1F1", "T1F1..T9F2", "T1F1..T1F99999", "T1F3..T1F1", "none", "\U0001f600")
+NAMES = ("ticked", "otherwise", "at", "of", "earlier", "fibre", "joint", "attempt", "method", "made_at", "loss_1310")
+NAMES += ("way", "bound", "pull_test", "inspection", "reflectance_db", "report", "key", "reason", "evidence", "due_on")
+NAMES += ("responsible", "danger_seen", "wind_gust_mps", "place", "joints_read", "ribbon", "person")
+VIEWS = ("", "list", "failed", "otherwise", "joint", "reading", "verdict", "end")
+
+
+@pytest.mark.long
+def test_whatever_is_sent_is_answered_or_refused_and_never_runs(
+    opened: Opened, share: Callable[[int, int, int], int]
+) -> None:
+    seed = 5
+    draw = random.Random(seed)
+    pole = opened(current(a_crowded_advice()))
+    statuses = set()
+    for _ in range(share(4000, 200, seed)):
+        told = {"advice": pole.id, **{name: draw.choice(VALUES) for name in draw.sample(NAMES, draw.randint(1, 9))}}
+        if draw.random() < 0.7:
+            told |= {"at": draw.choice(VIEWS), "joint": "1"}
+        sent = draw.choice(("", "", "found", "otherwise", "reading", "closing"))
+        answer = pole.client.post(f"/pole/{sent}", data=told) if sent else pole.client.get("/pole", query_string=told)
+        assert answer.status_code in (200, 303, 404, 409, 422), (sent, told)
+        assert b"<script" not in answer.data, (sent, told)
+        statuses.add(answer.status_code)
+    assert {200, 303, 422} <= statuses

@@ -156,7 +156,7 @@ def test_the_story_of_the_pole_from_the_first_caution_to_the_record(phone: Page,
     press(phone, "Get the verdict")
     assert phone.locator("h1").inner_text() == "Accept"
     assert len(pole.attempts()) == before + 2
-    press(phone, "Go on where it is open")
+    press(phone, "Go on with what is open")
     press(phone, "Done")
     assert phone.locator("h1").inner_text() == "What is done, what is owed"
     assert "Everything is ticked." in phone.inner_text("main")
