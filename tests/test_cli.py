@@ -20,7 +20,7 @@ from typing import Any
 
 import pytest
 import requests
-from builders import NOW, POLICY_ID, VOICE, FixedMethod, a_database_url, an_advice
+from builders import NOW, POLICY_ID, VOICE, FixedMethod, a_database_url, a_voice, an_advice
 from schemas.test_json_text import REFUSED as NO_JSON
 
 from repairadvisor import cli
@@ -68,6 +68,20 @@ def test_facts_typed_at_the_shell_are_read_answered_and_kept(run: Run, tmp_path:
     assert out == terminal.render(an_advice(policy=POLICY_ID), VOICE) + f"Kept as {record.id}\n"
     assert set(json.loads(record.facts)) == {"place", "spare_near_m", "wind_gust_mps", "gas_test"}
     assert record.now == NOW
+
+
+def test_units_are_those_of_the_setting_and_json_stays_metric(run: Run, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("REPAIRADVISOR_UNITS", "feet")
+    _, out, _ = run("advise", "place=pole_top", "--no-record", *AT)
+    assert out == terminal.render(an_advice(policy=POLICY_ID), a_voice(units="feet"))
+    assert "spare cable on the exchange side: 9.84 ft" in out
+    _, out, _ = run("advise", "place=pole_top", "--no-record", "--json", *AT)
+    assert {"value": "3", "unit": "m"}.items() <= json.loads(out)["facts_used"][0].items()
+    monkeypatch.setenv("REPAIRADVISOR_UNITS", "imperial")
+    status, out, err = run("advise", "place=pole_top", "--no-record", *AT)
+    assert (status, out) == (2, "")
+    assert "REPAIRADVISOR_UNITS" in err
+    assert "metric or feet" in err
 
 
 def test_json_is_the_document_byte_for_byte(run: Run, tmp_path: Path) -> None:

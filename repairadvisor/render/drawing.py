@@ -1,8 +1,8 @@
 """Pieces of a picture as SVG: text that a page holds as it is, without a script, a style or anything from elsewhere.
 
 Everything is drawn in the colour of the text around it, so a picture is right by day, by night and on paper. What is to
-be told apart is told apart by pattern, shape and words, never by colour. Lengths are in units of the picture, which is
-``WIDTH`` wide however large it is shown.
+be told apart is told apart by pattern, shape and words, never by colour. How letters are outlined is in the style
+sheet. Lengths are in units of the picture, which is ``WIDTH`` wide however large it is shown.
 """
 
 from __future__ import annotations
@@ -55,7 +55,7 @@ def words(x: float, y: float, text: str, *, end: bool = False, strong: bool = Fa
     wide = len(text) * _ABOUT_AS_WIDE
     x = max(x, min(wide, WIDTH)) if end else max(min(x, WIDTH - wide), 0.0)
     more = (' text-anchor="end"' if end else "") + (' font-weight="700"' if strong else "")
-    return f'<text x="{x:g}" y="{y:g}" stroke="none"{more}>{escape(text)}</text>'
+    return f'<text x="{x:g}" y="{y:g}"{more}>{escape(text)}</text>'
 
 
 def bar(picture: str, pattern: str, left: float, right: float, top: float, height: float) -> str:
@@ -88,7 +88,7 @@ def axis(scale: Scale, y: float, label: Sequence[str]) -> str:
     for value, text in zip(marks, label, strict=True):
         at = scale.at(value)
         drawn.append(line(at, y, at, y + 4))
-        drawn.append(f'<text x="{at:g}" y="{y + 16:g}" stroke="none" text-anchor="middle">{escape(text)}</text>')
+        drawn.append(f'<text x="{at:g}" y="{y + 16:g}" text-anchor="middle">{escape(text)}</text>')
     return "".join(drawn)
 
 
