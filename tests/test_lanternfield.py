@@ -157,7 +157,7 @@ def test_advice_under_the_policy_that_ships_says_nothing_of_loosening_or_ranges(
     assert (advice.loosened, advice.ranges, advice.ranges_said) == ((), (), "")
 
 
-def test_the_currency_is_the_firms(by_ladder: Advice) -> None:
+def test_the_currency_is_the_firms(firm: PreparedMethod, by_ladder: Advice) -> None:
     assert "crowns" in terminal.render(by_ladder, voice_of(firm))
     assert re.search(r"\d cu\b", terminal.render(by_ladder, voice_of(firm))) is None
 
