@@ -19,8 +19,8 @@ limit cost expected hours minutes pieces yes common practice
 assumed read derived memory
 """
 ENGLISH = frozenset(re.findall(r"[a-z]+", _WORDS)) - {"he", "no", "once", "has", "gel", "as"}
-#: Titles of books stay as they were printed.
-_TITLES = re.compile(r"Introduction to Statistical Quality Control")
+#: Titles of books and names of standards stay as they were printed.
+_TITLES = re.compile(r"Introduction to Statistical Quality Control|Fibre Channel")
 
 
 def english_in(text: str) -> list[str]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from repairadvisor.errors import Fault
@@ -22,7 +22,6 @@ LONGEST_TEXT = 12_000
 LONGEST_VALUE = 400
 
 _LINE_ENDS = re.compile(r"[\r\n;]+")
-_BETWEEN = re.compile(r"(\S+)\s+to\s+(\S.*)")
 _NUMBER_AND_UNIT = re.compile(r"([^A-Za-z°µ%]*[0-9.])\s*(\D.*)?")
 
 
@@ -33,17 +32,31 @@ class Spoken:
     names: Mapping[str, str]
     words: Mapping[str, Mapping[str, str]]
     units: Mapping[str, str]
+    #: Units as they stand beside a number, where a word of the policy's language stands in them.
+    shown_units: Mapping[str, str] = field(default_factory=dict)
+    #: What stands between two numbers of which nobody knows the one that is right.
+    to: str = "to"
+    #: Names that take a moment.
+    times: Mapping[str, str] = field(default_factory=dict)
 
     @classmethod
     def of(cls, wording: Mapping[str, object]) -> Spoken:
         """From a policy's wording; what it lacks is said in our own names."""
-        return cls(_table(wording, "fact_name"), _table(wording, "word"), _table(wording, "unit_said"))
+        between = str(_table(wording, "fact").get("between", "{low} to {high}"))
+        return cls(
+            _table(wording, "fact_name"),
+            _table(wording, "word"),
+            _table(wording, "unit_said"),
+            _table(wording, "unit_shown"),
+            between.replace("{low}", "").replace("{high}", "").strip(),
+            _table(wording, "time_name"),
+        )
 
     def name(self, fact: str) -> str:
         """What a fact is called; a name that takes a moment is called by itself."""
         if fact in self.names:
             return str(self.names[fact])
-        return BY_NAME[fact].meaning if fact in BY_NAME else fact.replace("_", " ")
+        return BY_NAME[fact].meaning if fact in BY_NAME else str(self.times.get(fact) or fact.replace("_", " "))
 
     def word(self, fact: str, word: str) -> str:
         """What a word of a fact is called."""
@@ -55,7 +68,8 @@ class Spoken:
         ours = "_".join(plain.split())
         if ours in BY_NAME or ours in TIME_NAMES:
             return ours
-        return next((fact for fact, said in self.names.items() if str(said).casefold() == plain), name.strip())
+        named = (*self.names.items(), *self.times.items())
+        return next((fact for fact, said in named if str(said).casefold() == plain), name.strip())
 
     def value_called(self, fact: Fact | None, value: str) -> str:
         """A value as :func:`repairadvisor.schemas.typed.typed_fact` reads it."""
@@ -74,12 +88,18 @@ class Spoken:
         return next((word for word in fact.words if str(said.get(word, "")).casefold() == plain), value.strip())
 
     def _number(self, fact: Fact, value: str) -> str:
-        between = _BETWEEN.fullmatch(value)
+        between = re.fullmatch(rf"(\S+)\s+(?:to|{re.escape(self.to)})\s+(\S.*)", value)
         joined = f"{between[1]}..{between[2]}" if between else value
         number = _NUMBER_AND_UNIT.fullmatch(joined)
-        if number and number[2] in (fact.unit, self.units.get(fact.unit), _one_of(fact.unit)):
+        shown = self.shown_units.get(fact.unit, fact.unit)
+        units = (fact.unit, self.units.get(fact.unit), shown, _one_of(fact.unit), _one_of(shown))
+        if number and number[2] in units:
             return number[1].strip()
         return joined
+
+    def unit(self, fact: Fact) -> str:
+        """A number's unit as it stands beside it."""
+        return str(self.shown_units.get(fact.unit) or fact.unit)
 
 
 def facts_in(text: str, spoken: Spoken) -> tuple[dict[str, str], list[Fault]]:
@@ -116,8 +136,8 @@ def as_line(name: str, value: str, spoken: Spoken) -> str:
     """A fact as a line that :func:`facts_in` reads the same."""
     fact = BY_NAME.get(name)
     if fact is None or fact.is_number:
-        unit = f" {fact.unit}" if fact is not None and _is_bare(value) else ""
-        return f"{spoken.name(name)} = {value.replace('..', ' to ') if fact is not None else value}{unit}"
+        unit = f" {spoken.unit(fact)}" if fact is not None and _is_bare(value) else ""
+        return f"{spoken.name(name)} = {value.replace('..', f' {spoken.to} ') if fact is not None else value}{unit}"
     said = [spoken.word(name, word) if word in fact.words else word for word in value.split("|")]
     return f"{spoken.name(name)} = {' | '.join(said)}"
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as some
 from shipped_policy import shipped_texts
 
@@ -99,6 +99,7 @@ def _fits(old: str, text: str) -> bool:
     return bool(text.strip()) and not set("{}") & set(text) and "{" not in old
 
 
+@settings(deadline=None)
 @given(some.sampled_from(SAID), some.text(max_size=40))
 def test_any_text_takes_the_place_of_another_or_is_refused_with_its_place(
     one: tuple[str, tuple[str, ...], str], text: str
