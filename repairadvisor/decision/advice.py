@@ -175,12 +175,17 @@ class Fallback:
 
 @dataclass(frozen=True, slots=True)
 class Step:
-    """One step of the work, the limit that decides it is done, and the cautions that come before it."""
+    """One step of the work, the limit that decides it is done, and the cautions that come before it.
+
+    ``first``: it comes before the checks on arrival too. ``protects``: it keeps people whole, so nobody does without.
+    """
 
     number: int
     text: str
     limit: str
     cautions: tuple[str, ...]
+    first: bool = False
+    protects: bool = False
 
 
 @dataclass(frozen=True, slots=True)

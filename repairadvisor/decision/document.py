@@ -265,9 +265,12 @@ class _Writer:
         if self.answer.action == "ask_first":
             extra += self._cautions_of_questions()
         texts = {row.tag: row.text for row in self.policy.cautions}
-        return caution_rows.placed(
+        found = caution_rows.placed(
             owed, tuple(dict.fromkeys(extra)), texts, numbers, self.checks, harm_unknown=self.plan is not None
         )
+        # What decides that nothing is touched is what kills here: it is read before all else.
+        decide = {tag for i in self.answer.decisive for tag in self.rules.screens[i].cautions}
+        return tuple(sorted(found, key=lambda one: one.tag not in decide))
 
     def _tempts(self) -> Plan | None:
         """The plan that a crew at the place would begin while it waits for an answer."""

@@ -11,10 +11,12 @@ from repairadvisor.decision.leads import HANGS_ON_OTHERS, Option
 from repairadvisor.decision.outlook import STANDING_OFF
 from repairadvisor.decision.plans import ranked, standing
 from repairadvisor.decision.questions import Asked
+from repairadvisor.decision.screens import BARRED, OPEN
 from repairadvisor.decision.start import travel_min
 from repairadvisor.decision.turning import Outcome, Turn
-from repairadvisor.facts.value import Known
+from repairadvisor.facts.value import Known, OneOf
 from repairadvisor.facts.vocabulary import BY_NAME
+from repairadvisor.policy.condition import facts_of
 
 #: How many facts the first sentence names before it counts the rest.
 MOST_NAMED = 3
@@ -142,7 +144,8 @@ def _until(told: Told) -> str:
     if told.answer.later is not None:
         return told.answer.later.slot.until
     lifts = dict.fromkeys(told.rules.screens[i].lifted_by.what for i in told.answer.decisive)
-    return told.words.listed(list(lifts))
+    # One of them may be a choice by itself: "this, or that" beside another thing with "and" would read as a way out.
+    return told.words.say("wait", "and_besides").join(lifts)
 
 
 def wait(told: Told) -> Wait | None:
@@ -166,7 +169,24 @@ def call(told: Told) -> tuple[str, ...]:
     named = [call for i in told.answer.decisive for call in told.rules.screens[i].call]
     if not named and told.answer.action in ("stand_off", "make_safe_and_wait", "out_of_scope"):
         named = [told.words.say("contact", "control_room")]
+    if not told.answer.decisive:
+        named += _call_now(told)
     return tuple(dict.fromkeys(named))
+
+
+def _call_now(told: Told) -> list[str]:
+    """Whom to ring before anybody is there, where a danger was seen: all that speaks of it and is not surely past."""
+    seen = told.context.state("danger_seen")
+    words = (seen.value,) if isinstance(seen, Known) else seen.words if isinstance(seen, OneOf) else ("none",)
+    if "none" in words:
+        return []
+    found: list[str] = []
+    for status in (BARRED, OPEN):
+        for i in told.answer.situation.screens(status):
+            screen = told.rules.screens[i]
+            if screen.kind in ("danger", "safety") and "danger_seen" in facts_of(screen.bars_when):
+                found += screen.call
+    return found
 
 
 def questions(told: Told) -> tuple[Question, ...]:

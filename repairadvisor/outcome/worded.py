@@ -128,13 +128,12 @@ class _Worded:
             "nm": self.made.governing_nm if read is None else read.nm,
             "ways": "" if read is None else self._ways(read.ways),
             "limit": "" if self.limit_db is None else f"{self.limit_db:.2f}",
-            "limit_gain": "" if self.limit_db is None else f"{abs(self.limit_db):.2f}",
             "joint_limit": f"{self.made.joints_read * rule.limit.limit_db + self.unlike:.2f}",
             "confidence": f"{100.0 * rule.given.confidence:.0f}",
-            "within": "" if decision.within is None else _in_100(decision.within),
-            "helps": _in_100(rule.chance_it_helps),
-            "cause": _in_100(rule.chance_of_cause),
-            "closes": "" if decision.missed is None else _in_100(1.0 - decision.missed),
+            "within": "" if decision.within is None else self._in_100(decision.within),
+            "helps": self._in_100(rule.chance_it_helps),
+            "cause": self._in_100(rule.chance_of_cause),
+            "closes": "" if decision.missed is None else self._in_100(1.0 - decision.missed),
             "whose": self.words.say("verdict_limit", "owners" if owner else "usuals"),
             "left": self._left_said(),
             "ended_by": self.words.say("verdict_ended_by", rule.left.ended_by),
@@ -166,6 +165,11 @@ class _Worded:
 
     def _sentence(self, why: str) -> str:
         return why[:1].upper() + why[1:] + "."
+
+    def _in_100(self, chance: float) -> str:
+        """How many of a hundred, rounded down; what happens at all is never said to happen in none."""
+        whole = int(100.0 * chance + 1e-9)
+        return self.words.say("chance", "below_one") if whole == 0 and chance > 0.0 else f"{whole}"
 
     def _ways(self, ways: int) -> str:
         return self.words.say("verdict", "both_ways" if ways == 2 else "one_way")
@@ -294,10 +298,6 @@ def _rounded(figures: Mapping[str, float]) -> dict[str, float]:
 
 def _tidy(number: float | None) -> float | None:
     return None if number is None else round(number, _TIDY)
-
-
-def _in_100(chance: float) -> str:
-    return f"{int(100.0 * chance + 1e-9)}"
 
 
 def _metres(length: float | None) -> str:

@@ -265,6 +265,9 @@ class StepRow:
     source: str
     known: str
     on_purpose: str = ""
+    #: Whether it comes before the checks on arrival too, and whether it keeps people whole.
+    first: bool = False
+    protects: bool = False
 
 
 @dataclass(frozen=True, slots=True)

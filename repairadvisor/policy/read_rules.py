@@ -227,6 +227,8 @@ def read_steps(
                 source=row.text("source"),
                 known=row.known(),
                 on_purpose=row.text("on_purpose", ""),
+                first=row.take("first", bool, False),
+                protects=row.take("protects", bool, False),
             )
         )
         row.done()

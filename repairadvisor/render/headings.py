@@ -6,7 +6,19 @@ from repairadvisor.render.voice import Voice
 
 #: The parts that have a heading of their own.
 PARTS = (
-    *("cautions", "call", "wait", "checks_on_arrival", "plan", "loss", "limits", "questions", "steps", "kit"),
+    *(
+        "cautions",
+        "call",
+        "wait",
+        "checks_on_arrival",
+        "checks_later",
+        "plan",
+        "loss",
+        "limits",
+        "questions",
+        "steps",
+        "kit",
+    ),
     *("turning_points", "loosened", "ranges", "alternatives", "barred", "facts_used", "not_yet_computed", "sources"),
 )
 

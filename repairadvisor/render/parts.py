@@ -13,6 +13,8 @@ from repairadvisor.render.placing import placed
 from repairadvisor.render.prose import prose
 from repairadvisor.render.voice import Voice
 
+#: Answers under which nobody repairs: what is to be done instead comes before all else.
+HELD = ("make_safe_and_wait", "stand_off", "out_of_scope")
 #: What the policy rests on stands there as the policy has it, in its own units.
 _AS_THE_POLICY_HAS_IT = ("sources",)
 
@@ -29,11 +31,17 @@ def parts(advice: Advice, voice: Voice) -> list[tuple[str, list[str]]]:
 def _metric(advice: Advice, voice: Voice) -> list[tuple[str, Iterable[str]]]:
     cautions = placed(advice)
     currency = sentences.currency(advice)
+    steps = ("steps", sentences.steps(advice, cautions.before, voice))
+    checks = sentences.checks(advice, cautions.beside, voice)
+    is_held = advice.action in HELD
+    is_later = advice.action == "make_safe_and_wait"
     return [
         ("cautions", [sentences.caution(text, voice) for text in cautions.first]),
         ("call", advice.call),
+        *([steps] if is_held else []),
         ("wait", sentences.wait(advice, voice)),
-        ("checks_on_arrival", sentences.checks(advice, cautions.beside, voice)),
+        # What is made certain before a repair that cannot be begun yet must not be taken for something to do now.
+        ("checks_later" if is_later else "checks_on_arrival", checks),
         ("loosened", sentences.loosened(advice)),
         (
             "plan",
@@ -46,7 +54,7 @@ def _metric(advice: Advice, voice: Voice) -> list[tuple[str, Iterable[str]]]:
         ("loss", sentences.light(advice, voice)),
         ("limits", sentences.limits(advice)),
         ("questions", sentences.questions(advice, voice)),
-        ("steps", sentences.steps(advice, cautions.before, voice)),
+        *([] if is_held else [steps]),
         ("kit", sentences.kit(advice, voice)),
         ("turning_points", [one.said for one in advice.turning_points]),
         ("ranges", sentences.ranges(advice)),

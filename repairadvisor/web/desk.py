@@ -22,7 +22,7 @@ from repairadvisor.facts.parse import read_moment
 from repairadvisor.facts.vocabulary import BY_NAME, FIRST_ASKED, TIME_NAMES
 from repairadvisor.render import changes, cost_picture, loss_picture, sentences, turning_picture
 from repairadvisor.render.headings import headings
-from repairadvisor.render.parts import parts
+from repairadvisor.render.parts import HELD, parts
 from repairadvisor.render.prose import prose
 from repairadvisor.render.voice import Voice
 from repairadvisor.schemas.pasted import Spoken, as_line
@@ -48,9 +48,22 @@ FOLDED = ("barred", "not_yet_computed", "sources")
 #: What whoever sends somebody needs, in that order; the steps of the work come behind it. A part that is not named here
 #: comes last.
 ORDER = (
-    *("cautions", "call", "wait", "checks_on_arrival", "loosened", "plan", "loss", "limits", "alternatives"),
+    *(
+        "cautions",
+        "call",
+        "wait",
+        "checks_on_arrival",
+        "checks_later",
+        "loosened",
+        "plan",
+        "loss",
+        "limits",
+        "alternatives",
+    ),
     *("turning_points", "ranges", "kit", "steps", "barred", "not_yet_computed", "sources"),
 )
+#: Where nobody repairs, whom to ring and what is done instead come before all else.
+HELD_FIRST = ("cautions", "call", "steps")
 #: Left out where what would turn the answer is shown, which may be long itself; one press away.
 BESIDE_TURNS = ("kit", "steps", "barred", "not_yet_computed", "sources")
 #: What to ask stands first on the page, and the facts stand in the text field as they were understood.
@@ -177,11 +190,14 @@ def _advised(told: Told, advice: Advice, clock: datetime) -> Response:
 
 
 def _in_order(advice: Advice, voice: Voice, *, is_turning: bool) -> list[tuple[str, list[str]]]:
-    left_out = (*ELSEWHERE, *BESIDE_TURNS) if is_turning else ELSEWHERE
+    is_held = advice.action in HELD
+    beside_turns = [name for name in BESIDE_TURNS if not (is_held and name == "steps")]
+    left_out = (*ELSEWHERE, *beside_turns) if is_turning else ELSEWHERE
     said = {name: list(lines) for name, lines in parts(advice, voice) if name not in left_out}
     if is_turning and not advice.turning_points:
         said["turning_points"] = [advice.turning_points_said]
-    return [(name, said[name]) for name in dict.fromkeys((*ORDER, *said)) if any(said.get(name, ()))]
+    order = (*HELD_FIRST, *ORDER) if is_held else ORDER
+    return [(name, said[name]) for name in dict.fromkeys((*order, *said)) if any(said.get(name, ()))]
 
 
 def _changed(told: Told, advice: Advice, names: Mapping[str, str]) -> list[str] | None:
