@@ -19,8 +19,10 @@ from repairadvisor.render import figures, ticket_note
 from repairadvisor.render.voice import Voice
 
 ADVICE, WORK = "advice", "verdict"
-#: Room for what is put under a note, and over one that no longer counts, characters.
-ROOM_FOR_FOOT, ROOM_FOR_HEAD = 600, 160
+#: Room for names and addresses in what is put under a note, characters, and for its words.
+_ROOM_FOR_FOOT = 600
+#: No moment is longer, and no revision higher.
+_LONGEST_MOMENT, _HIGHEST = datetime(2031, 12, 28, 23, 59, tzinfo=UTC), 999_999_999
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +42,18 @@ class Reconciled:
 
 def texts_of(advice: Advice, voice: Voice, longest_note: int) -> tuple[str, ...]:
     """What the notes of an advice say, each short enough for what is put under and over it."""
-    return ticket_note.notes(advice, voice, longest_note - LONGEST_MARK - ROOM_FOR_FOOT - ROOM_FOR_HEAD)
+    return ticket_note.notes(advice, voice, longest_note - room_around(voice))
+
+
+def room_around(voice: Voice) -> int:
+    """Characters that a note has to leave for what is put under it and, once it no longer counts, over it."""
+    moment = _at(_LONGEST_MOMENT, voice)
+    heads = (
+        voice.say("note", "superseded", moment=moment, n=_HIGHEST),
+        voice.say("note", "expired", moment=moment),
+        voice.say("note", "void", moment=moment),
+    )
+    return LONGEST_MARK + _ROOM_FOR_FOOT + max(160, *(len(head) + 1 for head in heads))
 
 
 @dataclass(frozen=True, slots=True)

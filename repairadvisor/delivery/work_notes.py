@@ -20,10 +20,10 @@ from sqlalchemy import Connection, Engine
 
 from repairadvisor.delivery.attempts import Attempts, outcome_of
 from repairadvisor.delivery.bringing import carrier_and_ticket
-from repairadvisor.delivery.notes import ROOM_FOR_FOOT, ROOM_FOR_HEAD, WORK, Reconciled, marked, reconciled
+from repairadvisor.delivery.notes import WORK, Reconciled, marked, reconciled, room_around
 from repairadvisor.delivery.queue import Step
 from repairadvisor.delivery.seal import Seal
-from repairadvisor.plugin import LONGEST_MARK, FollowUpOpener, HeldNote, Note, NoteCarrier, NoteChange, NoteMark
+from repairadvisor.plugin import FollowUpOpener, HeldNote, Note, NoteCarrier, NoteChange, NoteMark
 from repairadvisor.plugin.loading import Plugins
 from repairadvisor.render.outcome import note_lines
 from repairadvisor.render.ticket_note import packed
@@ -178,7 +178,7 @@ class WorkNotes:
         self, lines: Sequence[str], ticket: TicketState, delivery: Delivery, revision: int
     ) -> tuple[Note, ...]:
         carrier = self._plugins.carriers[self._plugins.sources[delivery.source].notes]
-        texts = packed(lines, self._advisor.voice, carrier.longest_note - LONGEST_MARK - ROOM_FOR_FOOT - ROOM_FOR_HEAD)
+        texts = packed(lines, self._advisor.voice, carrier.longest_note - room_around(self._advisor.voice))
         path = f"/v1/advice/{delivery.advice_id}/outcomes"
         under = [self._advisor.voice.say("note", "whole_work", where=f"{self._public_url}{path}")]
         if revision > 1:

@@ -21,8 +21,8 @@ from repairadvisor.render.prose import prose
 from repairadvisor.render.voice import Voice
 
 LONGEST = 1800
-# "[12 of 34] goes on", generously.
-_ROOM_FOR_NUMBER = 30
+#: No text is broken into more notes.
+_MOST_NOTES = 9999
 
 
 def render(advice: Advice, voice: Voice) -> str:
@@ -99,7 +99,9 @@ def packed(lines: Iterable[str], voice: Voice, longest: int) -> tuple[str, ...]:
     whole = "\n".join(clean)
     if len(whole) <= longest:
         return (whole,)
-    pieces = _filled(clean, longest - _ROOM_FOR_NUMBER)
+    numbered = voice.say("note", "number", n=_MOST_NOTES, count=_MOST_NOTES, text="")
+    goes_on = voice.say("note", "goes_on", n=_MOST_NOTES, count=_MOST_NOTES)
+    pieces = _filled(clean, longest - max(30, len(numbered), len(goes_on) + 1))
     count = len(pieces)
     first, *others = pieces
     return (

@@ -9,7 +9,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
-from builders import VOICE, an_advice
+from builders import VOICE, WORDING, a_voice, an_advice
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -17,14 +17,17 @@ from repairadvisor.delivery.notes import (
     Foot,
     Reconciled,
     digest_of,
+    expired,
     expiring,
     parts_of,
     reconciled,
     superseded,
     texts_of,
+    void,
 )
 from repairadvisor.delivery.seal import Seal
 from repairadvisor.plugin import HeldNote, NoteChange, NoteMark, mark_of
+from repairadvisor.render.voice import Voice
 
 NOW = datetime(2031, 5, 4, 7, 30, tzinfo=UTC)
 TICKET = "0123456789abcdef0123456789abcdef"
@@ -121,15 +124,29 @@ def test_only_the_revision_that_counts_runs_out() -> None:
     assert expiring(TICKET, 2, applied(held, change), NOW, SEAL, VOICE) == NoteChange()
 
 
-@pytest.mark.parametrize("longest", [1000, 1500, 2000, 5000])
-def test_every_note_fits_its_ticket_with_all_that_is_put_to_it(longest: int) -> None:
+#: The words over a note that no longer counts, far longer than ours.
+WORDY = {
+    **WORDING["note"],
+    **{name: f"{WORDING['note'][name]} {'Nobody may say that it was not said. ' * 9}" for name in ("expired", "void")},
+    "superseded": f"{WORDING['note']['superseded']} {'Nobody may say that it was not said. ' * 9}",
+    "goes_on": "[{n} of {count}] goes on from the note before this one, whose last line stands above it",
+}
+IN_MANY_WORDS = a_voice(wording={**WORDING, "note": WORDY})
+
+
+@pytest.mark.parametrize(
+    ("longest", "voice"), [*((one, VOICE) for one in (1000, 1500, 2000, 5000)), (1500, IN_MANY_WORDS)]
+)
+def test_every_note_fits_its_ticket_with_all_that_is_put_to_it(longest: int, voice: Voice) -> None:
     advice = an_advice(because="Because of this and that, which takes a while to say. " * 30)
-    texts = texts_of(advice, VOICE, longest)
+    texts = texts_of(advice, voice, longest)
     foot = Foot("https://advice.example/" + "x" * 100, shared_with="R" * 200)
-    for note in parts_of(texts, TICKET, 999_999_999, foot, SEAL, VOICE):
+    for note in parts_of(texts, TICKET, 999_999_999, foot, SEAL, voice):
         mark = mark_of(note.text)
         assert mark is not None
-        assert len(superseded(note.text, mark, 999_999_999, NOW, VOICE)) <= longest
+        assert len(superseded(note.text, mark, 999_999_999, NOW, voice)) <= longest
+        assert len(expired(note.text, mark, NOW, voice)) <= longest
+        assert len(void(note.text, mark, NOW, voice)) <= longest
 
 
 def test_the_first_line_is_the_answer() -> None:

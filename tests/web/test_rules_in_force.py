@@ -131,3 +131,16 @@ def test_the_first_page_leads_there(client: FlaskClient) -> None:
     html = client.get("/").get_data(as_text=True)
     assert 'href="/policy"' in html
     assert 'href="/v1/policy"' in html
+
+
+def test_rules_are_read_in_feet_and_the_policys_numbers_as_it_has_them(
+    shipped: RulesInForce, tmp_path: Path, records: Records
+) -> None:
+    service = Advisor(Showing(an_advice(), shown=shipped), records, "feet")
+    page = create_app(Settings(database_url=a_database_url(tmp_path)), service).test_client().get("/policy").text
+    rules, _, numbers = page.partition('id="numbers"')
+    spoken = re.sub(r'<p class="when">.*?</p>', "", unescape(rules), flags=re.DOTALL)
+    metric = re.compile(r"\d (?:m|km|°C|m/s)(?![\w/²])")
+    assert metric.search(" ".join(rule.bars_when for rule in shipped.rules))
+    assert metric.findall(spoken.partition('id="claims"')[0]) == []
+    assert metric.search(numbers)
