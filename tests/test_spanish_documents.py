@@ -20,13 +20,14 @@ from repairadvisor.decision.prepare import prepare
 from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.rules_in_force import rules_in_force
+from repairadvisor.decision.what_if import compare
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.methods import policy_in_force
 from repairadvisor.outcome.reported import Attempt
 from repairadvisor.policy.after_work import VERDICTS
 from repairadvisor.policy.load import load_policy
 from repairadvisor.policy.model import Policy
-from repairadvisor.render import terminal, ticket_note
+from repairadvisor.render import comparison, terminal, ticket_note
 from repairadvisor.render.voice import Voice
 from repairadvisor.schemas.advice import document_bytes
 from repairadvisor.settings import overlay_folder
@@ -45,6 +46,10 @@ _NAMES = frozenset(
 )
 
 
+#: A name of ours, such as stand_off.
+_IDENTIFIER = re.compile(r"[a-z0-9]+(?:_[a-z0-9]+)+")
+
+
 def _read(document: Any, key: str = "") -> Iterator[str]:
     """Every text of a document that a person reads."""
     if isinstance(document, dict):
@@ -56,7 +61,7 @@ def _read(document: Any, key: str = "") -> Iterator[str]:
     elif isinstance(document, list):
         for one in document:
             yield from _read(one, key)
-    elif isinstance(document, str):
+    elif isinstance(document, str) and not _IDENTIFIER.fullmatch(document):
         yield document
 
 
@@ -127,6 +132,23 @@ def test_the_rules_in_force_are_spanish(spanish_policy: Policy) -> None:
     found = rules_in_force(spanish_policy)
     rules = [{**dataclasses.asdict(rule), "kind": "", "id": ""} for rule in found.rules]
     assert not _left(text for rule in rules for text in _read(rule))
+
+
+def test_two_answers_side_by_side_are_spanish(spanish: Rules, voice: Voice) -> None:
+    job = next(one for one in whole_jobs() if one.id == "plug-pulled-by-the-vacuum-cleaner")
+    told = [parse_context({**job.facts, **other}, job.now) for other in ({}, {"fault_seen": "broken_plug"})]
+    first, second = (advise(one, spanish) for one in told)
+    shown = comparison.render(compare(first, second, voice.words), voice).splitlines()
+    assert "Lo que se ve de la avería: conector arrancado -> conector roto" in shown
+    assert not _left(shown)
+
+
+def test_what_would_turn_it_is_spanish(spanish: Rules, voice: Voice) -> None:
+    job = next(one for one in whole_jobs() if one.id == "plug-pulled-by-the-vacuum-cleaner")
+    facts = {name: job.facts[name] for name in ("place", "fault_seen", "danger_seen", "cable_kind", "crew_place")}
+    said = advise(parse_context({**facts, "margin_db": 2}, job.now), spanish, turning=True)
+    assert said.turning_points
+    assert not _left([*_read(orjson.loads(document_bytes(said))), *terminal.render(said, voice).splitlines()])
 
 
 #: One report for each thing that a verdict can hang on.

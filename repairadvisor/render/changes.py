@@ -32,13 +32,19 @@ def _is_beside(one: Difference) -> bool:
 
 
 def _line(one: Difference, names: Mapping[str, str], voice: Voice) -> str:
-    part, unit = _named(one.part, names, voice)
-    first, second = (f"{text.removesuffix('.')} {unit}".rstrip() if text else "" for text in (one.first, one.second))
+    part, first, second = told(one, names, voice)
     if not first:
         return voice.say("changed", "new", part=part, second=second)
     if not second:
         return voice.say("changed", "gone", part=part, first=first)
     return voice.say("changed", "other", part=part, first=first, second=second)
+
+
+def told(one: Difference, names: Mapping[str, str], voice: Voice) -> tuple[str, str, str]:
+    """What differs as it is called, and both values with their unit; "" where one says nothing."""
+    part, unit = _named(one.part, names, voice)
+    first, second = (f"{text.removesuffix('.')} {unit}".rstrip() if text else "" for text in (one.first, one.second))
+    return part, first, second
 
 
 def _named(part: str, names: Mapping[str, str], voice: Voice) -> tuple[str, str]:
@@ -49,6 +55,8 @@ def _named(part: str, names: Mapping[str, str], voice: Voice) -> tuple[str, str]
     kind, _, name = part.partition(" ")
     if kind == "fact":
         return _begun(names.get(name) or voice.fact(name)), ""
+    if part == "action":
+        return voice.say("heading", "action"), ""
     if part.startswith("kit: "):
         return _begun(part.removeprefix("kit: ")), ""
     return _begun(voice.named("changed", "part", part.replace(" ", "_"))), ""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from repairadvisor.decision.what_if import Comparison
+from repairadvisor.render.changes import told
 from repairadvisor.render.prose import prose
 from repairadvisor.render.voice import Voice
 
@@ -15,8 +16,8 @@ def render(comparison: Comparison, voice: Voice) -> str:
         voice.say("terminal", "second", say=comparison.second.say),
         "",
         *(
-            voice.say("terminal", "difference", part=one.part, first=one.first or none, second=one.second or none)
-            for one in comparison.differences
+            voice.say("terminal", "difference", part=part, first=first or none, second=second or none)
+            for part, first, second in (told(one, {}, voice) for one in comparison.differences)
         ),
         "",
         *comparison.because,

@@ -90,3 +90,15 @@ def test_what_is_the_same_in_both_is_somewhere_and_has_a_reason() -> None:
     assert set(SAME) <= known
     assert all(SAME.values())
     assert set(WORDING_FILES) <= set(FILES)
+
+
+FIGURES = re.compile(r"\d+(?:\.\d+)?")
+
+
+@pytest.mark.parametrize("file", FILES)
+def test_the_same_figures_stand_in_both(spanish: Overlay, file: str) -> None:
+    english = texts_in(file, RAW[file])
+    for path, text in _texts(spanish, file).items():
+        there, here = (one if isinstance(one, list) else [one] for one in (english[path], text))
+        for one, other in zip(there, here, strict=True):
+            assert sorted(FIGURES.findall(other)) == sorted(FIGURES.findall(one)), path
