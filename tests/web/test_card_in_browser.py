@@ -486,6 +486,88 @@ def test_an_open_question_stands_first_and_its_answers_lead_on(browser: Browser,
     context.close()
 
 
+def test_every_way_through_a_card_ends_where_the_service_does(browser: Browser, service: Service) -> None:
+    job = next(one for one in whole_jobs() if one.id == ASKED_FIRST)
+    facts = dict(job.facts)
+    advice_id = service.kept(facts)
+    given = service.advisor.answer_given(advice_id).advice.now
+    card = service.app.extensions[CARD_MAKING].card(advice_id)
+    context = a_context(browser, service.site, service_workers="block")
+    walked = 0
+    for way, told in ways(card["root"]):
+        page, _ = watched(context)
+        page.goto(f"/cards/{advice_id}")
+        page.evaluate("localStorage.clear()")
+        page.reload()
+        for answer in way:
+            page.locator("#walk .answer").nth(answer).click()
+        asked = {"facts": {**facts, **told}, "now": given, "record": False}
+        advice = service.advisor.advise(asked, datetime.now(UTC)).advice
+        expect(page.get_by_role("heading", level=1)).to_have_text(advice.say)
+        assert all_certain(page) == len(advice.checks_on_arrival)
+        shown = page.locator("#walk").inner_text()
+        wanted = [step.text for step in advice.steps] + [*placed(advice).first, *advice.call]
+        assert [text for text in wanted if text not in shown] == []
+        page.close()
+        walked += 1
+    assert walked > 1
+    context.close()
+
+
+def ways(node: dict[str, Any]) -> Iterator[tuple[list[int], dict[str, Any]]]:
+    """Every way down a card's tree: which answers, and the facts that they tell."""
+    if "ask" not in node:
+        yield [], {}
+        return
+    for at, (told, (_, following)) in enumerate(zip(node["told"], node["answers"], strict=True)):
+        for way, more in ways(following):
+            yield [at, *way], {**told, **more}
+
+
+def test_the_card_gives_the_verdicts_that_the_service_gives(browser: Browser, service: Service) -> None:
+    context = a_context(browser, service.site, service_workers="block")
+    page, wrong = watched(context)
+    page.goto(f"/cards/{service.kept(DROP)}")
+    all_certain(page)
+    joints = [
+        {"loss": "0.05", "pull_test": "passed", "inspection": "clean", "reflectance": "-65"},
+        {"loss": "-0.07", "pull_test": "passed", "inspection": "clean", "reflectance": "-65"},
+        {"loss": "0.74", "pull_test": "passed", "inspection": "clean", "reflectance": "-61.5"},
+        {"loss": "1.02", "pull_test": "passed", "inspection": "clean", "attempt": "2"},
+        {"loss": "0.95", "pull_test": "passed", "inspection": "clean", "attempt": "3"},
+        {"loss": "0.05", "pull_test": "failed", "inspection": "clean"},
+        {"loss": "0.05", "inspection": "dirty"},
+        {"loss": "0.05", "pull_test": "passed", "inspection": "damaged", "reflectance": "-20"},
+        {"loss": "0.10", "pull_test": "passed", "inspection": "clean", "ways": "from_near_db"},
+        {"loss": "-0.31", "pull_test": "passed", "inspection": "clean", "ways": "from_far_db"},
+    ]
+    for at, joint in enumerate(joints, start=1):
+        page.fill("#fibre", f"T1F{at}")
+        for name, value in joint.items():
+            field = page.locator(f"#{name}")
+            if name in ("loss", "reflectance"):
+                field.fill(value)
+            else:
+                field.select_option(value)
+        press(page, "note")
+        expect(page.get_by_text(SCRIPT_WORDS["sent"])).to_have_count(at)
+    assert page.get_by_text(SCRIPT_WORDS["differ"]).count() == 0
+    words = set(page.locator(".verdict b").all_inner_texts())
+    assert words == {SCRIPT_WORDS[f"verdict_{word}"] for word in ("accept", "redo", "escalate", "withheld")}
+
+    page.fill("#fibre", "T2F1")  # from one end, and more than is looked up: the card has no verdict, the service has
+    page.fill("#loss", "15")
+    page.select_option("#ways", "from_near_db")
+    press(page, "note")
+    expect(page.get_by_text(SCRIPT_WORDS["sent"])).to_have_count(len(joints) + 1)
+    card, other = page.locator(".reading").first.locator(".verdict").all_inner_texts()
+    assert SCRIPT_WORDS["verdict_none"] in card
+    assert SCRIPT_WORDS["no_verdict"] in card
+    assert SCRIPT_WORDS["verdict_none"] not in other
+    assert wrong == []
+    context.close()
+
+
 def test_what_is_wrong_is_named_with_its_value_and_what_is_allowed_and_nothing_is_noted(
     browser: Browser, service: Service
 ) -> None:
