@@ -653,6 +653,20 @@ def test_without_a_script_all_of_it_is_there_as_text(browser: Browser, service: 
     context.close()
 
 
+def test_a_browser_that_cannot_unpack_the_card_shows_it_as_text(browser: Browser, service: Service) -> None:
+    context = a_context(browser, service.site, service_workers="block")
+    page, wrong = watched(context)
+    page.add_init_script("delete window.DecompressionStream")
+    page.goto(f"/cards/{service.kept(DROP)}")
+    assert page.locator("#data").get_attribute("type") == "text/plain"  # packed: else nothing would have to be unpacked
+    expect(page.get_by_text(WORDS["no_script"])).to_be_visible()
+    expect(page.locator("#paper .checks")).to_be_visible()
+    expect(page.locator("#paper .steps")).to_be_visible()
+    assert not page.locator("#walk").is_visible()
+    assert wrong == []
+    context.close()
+
+
 @pytest.mark.parametrize("width", [PHONE_PX, DESK_PX])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_targets_are_twelve_millimetres_and_nothing_is_wider_than_the_screen(
