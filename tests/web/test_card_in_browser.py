@@ -391,6 +391,22 @@ def test_a_card_runs_out_while_it_lies_open(browser: Browser, service: Service) 
     context.close()
 
 
+def test_a_card_that_had_run_out_when_it_was_sent_has_run_out_whatever_the_clock_says(
+    browser: Browser, service: Service
+) -> None:
+    context = a_context(browser, service.site, service_workers="block")
+    page, _ = watched(context)
+    given = datetime.now(UTC) - timedelta(hours=3)
+    answer = service.advisor.advise({"facts": DROP, "now": given.isoformat()}, datetime.now(UTC))
+    assert answer.id is not None
+    service.app.extensions[CARD_MAKING].make(answer.id, datetime.now(UTC))
+    page.clock.set_system_time(given + timedelta(minutes=1))
+    page.goto(f"/cards/{answer.id}")
+    assert page.locator("#walk").inner_text().startswith(SCRIPT_WORDS["expired"])
+    _only_beware_and_ring(page, answer.advice)
+    context.close()
+
+
 def test_with_a_network_the_clock_of_the_service_counts(browser: Browser, service: Service) -> None:
     context = a_context(browser, service.site, service_workers="block")
     page, _ = watched(context)

@@ -70,7 +70,8 @@ function barredBy() {
   if (policyInForce !== data.policy) return "other_policy";
   const now = clock();
   if (now < Date.parse(data.given) - 60_000) return "wrong_clock";
-  if (data.valid_until && now >= Date.parse(data.valid_until)) return "expired";
+  // It is never earlier than when the service sent the card, whatever the device's clock says.
+  if (data.valid_until && Math.max(now, Date.parse(data.served)) >= Date.parse(data.valid_until)) return "expired";
   return "";
 }
 
