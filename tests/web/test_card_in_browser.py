@@ -62,6 +62,7 @@ DROP: dict[str, Any] = {
     "margin_db": 3,
     "field_plug_apc_count": 6,
 }
+TWO_JOINTS = "dragged-off-by-a-harvester"
 ASKED_FIRST = "om2-ends-and-om4-on-the-reel"
 _OVERHANG_PX = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
 
@@ -580,6 +581,36 @@ def test_the_card_gives_the_verdicts_that_the_service_gives(browser: Browser, se
     assert SCRIPT_WORDS["verdict_none"] in card
     assert SCRIPT_WORDS["no_verdict"] in card
     assert SCRIPT_WORDS["verdict_none"] not in other
+    assert wrong == []
+    context.close()
+
+
+def test_the_second_joint_of_a_fibre_is_judged_by_what_the_first_has_lost(browser: Browser, service: Service) -> None:
+    job = next(one for one in whole_jobs() if one.id == TWO_JOINTS)
+    context = a_context(browser, service.site, service_workers="block")
+    page, wrong = watched(context)
+    facts = {name: value for name, value in job.facts.items() if not name.endswith(("_until", "_at"))}
+    page.goto(f"/cards/{service.kept({**facts, 'margin_db': 0.5})}")
+    all_certain(page)
+    noted = 0
+    for fibre, first, second in (("T1F1", "0.05", "0.12"), ("T1F2", "0.65", "0.12"), ("T1F3", "0.05", "0.65")):
+        for joint, loss in (("1", first), ("2", second)):
+            page.select_option("#joint", joint)
+            note(page, loss, fibre=fibre)
+            noted += 1
+            expect(page.get_by_text(SCRIPT_WORDS["sent"])).to_have_count(noted)
+    found = [one.splitlines()[0] for one in reversed(page.locator(".reading .verdict").all_inner_texts())]
+    assert found[1] == SCRIPT_WORDS["verdict_accept"]
+    assert found[3] != SCRIPT_WORDS["verdict_accept"]  # as good a joint, beside one that left nothing of the margin
+    assert page.get_by_text(SCRIPT_WORDS["differ"]).count() == 0
+    page.select_option("#joint", "1")
+    page.select_option("#ways", "from_near_db")
+    note(page, "0.05", fibre="T1F4")
+    page.select_option("#joint", "2")
+    page.select_option("#ways", "both_ways_db")
+    note(page, "0.05", fibre="T1F4")  # what the first lost is not known: no verdict, whatever the second reads
+    expect(page.get_by_text(SCRIPT_WORDS["sent"])).to_have_count(noted + 2)
+    assert SCRIPT_WORDS["verdict_none"] in page.locator(".reading .verdict").first.inner_text()
     assert wrong == []
     context.close()
 
