@@ -13,6 +13,7 @@ import math
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from html import escape
 from typing import Any
 
@@ -43,15 +44,17 @@ class Dress:
     script: str
 
 
-def render(card: Mapping[str, Any], voice: Voice, dress: Dress, policy_in_force: str) -> Page:
-    """The page of a card."""
+def render(card: Mapping[str, Any], voice: Voice, dress: Dress, policy_in_force: str, now: datetime) -> Page:
+    """The page of a card, as it stands at a moment (aware): one that does not hold then permits nothing."""
     script_source, style_source = _source(dress.script), _source(dress.style)
     security = (
         f"default-src 'none'; script-src {script_source}; style-src {style_source}; connect-src 'self'; "
         "worker-src 'self'; base-uri 'none'; form-action 'none'"
     )
     until = figures.moment(voice, card["valid_until"])
-    data = _data({**card, "in_force": policy_in_force, "until_said": until, "words": _script_words(voice)})
+    standing = {"in_force": policy_in_force, "served": now.isoformat(), "until_said": until}
+    data = _data({**card, **standing, "words": _script_words(voice)})
+    text = _paper(card, voice) if _holds(card, policy_in_force, now) else _barred(card, voice)
     title, language = escape(voice.say("card", "title")), escape(voice.say("language", "tag"))
     html = (
         f'<!doctype html>\n<html lang="{language}">\n<head>\n<meta charset="utf-8">\n'
@@ -59,10 +62,17 @@ def render(card: Mapping[str, Any], voice: Voice, dress: Dress, policy_in_force:
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         '<meta name="color-scheme" content="light dark">\n'
         f"<title>{title}</title>\n<style>{dress.style}</style>\n</head>\n<body>\n<main>\n"
-        f'<div id="walk" hidden></div>\n<article id="paper">\n{_paper(card, voice)}</article>\n</main>\n'
+        f'<div id="walk" hidden></div>\n<article id="paper">\n{text}</article>\n</main>\n'
         f"{data}\n<script>{dress.script}</script>\n</body>\n</html>\n"
     )
     return Page(html, security)
+
+
+def _holds(card: Mapping[str, Any], policy_in_force: str, now: datetime) -> bool:
+    """Whether a card holds: under the rules in force, from when it was given until a fact on it runs out."""
+    until = card["valid_until"]
+    is_over = bool(until) and datetime.fromisoformat(until) <= now
+    return card["policy"] == policy_in_force and not is_over
 
 
 def _source(text: str) -> str:
@@ -154,6 +164,18 @@ def _paper(card: Mapping[str, Any], voice: Voice) -> str:
         said = voice.say("card", "on_screen", parts=", ".join(kept_off))
         lines.append(f'<p class="only-paper">{escape(said)}</p>\n')
     return "".join(lines) + _tree(texts)
+
+
+def _barred(card: Mapping[str, Any], voice: Voice) -> str:
+    """A card that does not hold: that it permits nothing, what to do, whom to ring, and every caution whole."""
+    advised, texts = card["advised"], _Texts(card, voice)
+    groups = [advised["cautions"], *(one["beside"] for one in advised["checks"])]
+    groups += [*(one["cautions"] for one in advised["ready"]), *(one["before"] for one in advised["steps"])]
+    cautions = [line for places in groups for line in texts.cautions(places) if not line.where]
+    said = (voice.say("card", "expired_paper"), voice.say("card", "script", "make_safe"))
+    parts = [_call(texts, advised), *([_Part("cautions", cautions)] if cautions else [])]
+    head = f'<p class="run-out">{escape(said[0])}</p>\n<p>{escape(said[1])}</p>\n'
+    return head + "".join(_html(part, voice) for part in parts)
 
 
 def _head(texts: _Texts, advised: Mapping[str, Any], *, fits: bool) -> str:

@@ -60,7 +60,7 @@ def worker() -> Response:
 
 def _page(card: dict[str, Any]) -> Response:
     voice: Voice = current_app.extensions[VOICE]
-    made = render(card, voice, _dress(), advisor().method.policy_id)
+    made = render(card, voice, _dress(), advisor().method.policy_id, datetime.now(UTC))
     response = Response(made.html, mimetype=HTML)
     response.headers["Content-Security-Policy"] = f"{made.security}; frame-ancestors 'none'"
     return response

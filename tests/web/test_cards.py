@@ -2,20 +2,27 @@
 
 from __future__ import annotations
 
+import html
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import orjson
 import pytest
+from builders import an_advice
 from flask import Flask
 from flask.testing import FlaskClient
 
+from repairadvisor.decision.fault_tree import Node, Tree
 from repairadvisor.policy.load import parsed
+from repairadvisor.render.card_data import card_data
+from repairadvisor.render.pocket_card import Dress, render
 from repairadvisor.store.policy_files import default_texts
 from repairadvisor.web import cards
 from repairadvisor.web.cards import CARD_MAKING
+from repairadvisor.web.words import VOICE
 
 WORDS = parsed("surfaces.toml", default_texts()["surfaces.toml"])["card"]
 STATIC = Path(cards.__file__).parent / "static"
@@ -59,6 +66,40 @@ def test_the_card_may_run_its_own_script_and_nothing_else(client: FlaskClient, c
     assert "frame-ancestors 'none'" in policy
     assert not re.search("unsafe|http|\\*", policy)
     assert not re.search(r"<(link|img|iframe|object)\b|\bsrc=|https?://", answer.text)
+
+
+def the_text(page: str) -> str:
+    """The card as text, as it stands there without a script."""
+    found = re.search(r'<article id="paper">(.*)</article>', page, re.DOTALL)
+    assert found is not None
+    return html.unescape(found[1])
+
+
+@pytest.mark.parametrize(
+    ("changes", "holds"),
+    [
+        ({}, True),
+        ({"valid_until": "2031-05-04T09:00:00+00:00"}, True),
+        ({"valid_until": "2031-05-04T08:00:00+00:00"}, False),
+        ({"policy": "0" * 64}, False),
+    ],
+)
+def test_without_a_script_a_card_that_does_not_hold_permits_nothing_either(
+    app: Flask, changes: dict[str, str], holds: bool
+) -> None:
+    method = app.extensions["repairadvisor"].method
+    advice = replace(an_advice(policy=method.policy_id, valid_until=""), **changes)
+    card = card_data("0" * 32, advice, Tree(Node(None, (), 0), (advice,)), (), app.extensions[VOICE])
+    at = datetime(2031, 5, 4, 8, 0, tzinfo=UTC)
+    text = the_text(render(card, app.extensions[VOICE], Dress("", ""), method.policy_id, at).html)
+    assert advice.plan is not None
+    permits = [advice.plan.phrase, *(one.text for one in advice.steps)]
+    permits += [one.not_before for one in advice.checks_on_arrival]
+    assert [one in text for one in permits] == [holds] * len(permits)
+    assert f'<p class="run-out"{" hidden" if holds else ""}>' in text
+    assert (WORDS["script"]["make_safe"] in text) is not holds
+    assert [one.text for one in advice.cautions if one.text not in text] == []
+    assert [one for one in advice.call if one not in text] == []
 
 
 def test_every_other_page_keeps_the_policy_of_the_site(client: FlaskClient, card: str) -> None:

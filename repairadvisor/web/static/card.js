@@ -70,7 +70,8 @@ function barredBy() {
   if (policyInForce !== data.policy) return "other_policy";
   const now = clock();
   if (now < Date.parse(data.given) - 60_000) return "wrong_clock";
-  if (data.valid_until && now >= Date.parse(data.valid_until)) return "expired";
+  // It is never earlier than when the service sent the card, whatever the device's clock says.
+  if (data.valid_until && Math.max(now, Date.parse(data.served)) >= Date.parse(data.valid_until)) return "expired";
   return "";
 }
 
@@ -111,7 +112,7 @@ const heading = (said, level = "h2") => make(level, { tabindex: "-1", dir: "auto
 const line = (said) => make("p", { dir: "auto" }, said);
 const caution = (place) => make("p", { class: "caution", dir: "auto" }, words.beware_of + text(place));
 const list = (places) => (places.length ? make("ul", {}, places.map((one) => make("li", { dir: "auto" }, text(one)))) : null);
-const button = (said, press, quiet) => make("button", { type: "button", dir: "auto", class: quiet ? "quiet" : null, press }, said);
+const button = (said, press, kind) => make("button", { type: "button", dir: "auto", class: kind === true ? "quiet" : kind || null, press }, said);
 
 function ring(leaf) {
   const whom = leaf.call.length ? list(leaf.call) : make("ul", {}, make("li", {}, words.ring_desk));
@@ -196,7 +197,7 @@ function here() {
 }
 
 function question(node) {
-  const answers = node.answers.map(([said], at) => button(text(said), () => changed({ way: [...state.way, at] })));
+  const answers = node.answers.map(([said], at) => button(text(said), () => changed({ way: [...state.way, at] }), "answer"));
   return [
     make("p", {}, filled(words.ask_whom, { whom: text(node.whom) })),
     heading(text(node.ask), "h1"),
