@@ -10,15 +10,7 @@ from repairadvisor.policy.condition import Condition
 from repairadvisor.policy.plan import PartialPlan, Plan
 
 #: How a number or rule is known.
-HOW_KNOWN = (
-    "read",
-    "derived",
-    "calibrated",
-    "common practice",
-    "from memory",
-    "assumed",
-    "operator's records",
-)
+HOW_KNOWN = ("read", "derived", "calibrated", "common practice", "from memory", "assumed", "operator's records")
 SCREEN_KINDS = (
     "scope",
     "danger",
