@@ -1,0 +1,97 @@
+"""Where there is danger: what kills here is read first, who can help is named, and nothing reads like a way out."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from typing import Any
+
+import pytest
+
+from repairadvisor.decision.advice import Advice
+from repairadvisor.decision.method import advise
+from repairadvisor.decision.reasons import Words
+from repairadvisor.decision.rules import Rules
+from repairadvisor.facts.parse import parse_context
+from repairadvisor.render.parts import HELD, parts
+from repairadvisor.render.voice import Voice
+
+NOW = datetime(2031, 5, 4, 7, 30, tzinfo=UTC)
+STORM: dict[str, Any] = {
+    "place": "pole_top",
+    "fault_seen": "hanging",
+    "danger_seen": "none",
+    "lightning": "within_30_s",
+    "since_thunder_min": 3.0,
+    "wind_gust_mps": 25.0,
+}
+CHEWED: dict[str, Any] = {
+    "place": "customer_home",
+    "fault_seen": "chewed_end",
+    "danger_seen": "none",
+    "network_part": "drop",
+    "cable_kind": "flat_drop",
+    "coating_near_um": 250.0,
+    "fibres_down_count": 1,
+    "service_kind": "passive_network",
+    "outage_value_cu_per_h": 3.0,
+    "plug_family": "sc",
+    "plug_polish_far": "apc",
+    "spare_near_m": 1.8,
+    "distance_to_plug_m": 0.6,
+    "margin_db": 3.0,
+    "reflectance_limit_db": -35.0,
+    "field_plug_apc_count": 6,
+    "attempts_so_far_count": 0,
+}
+
+
+def told(rules: Rules, facts: dict[str, Any]) -> Advice:
+    return advise(parse_context(facts, NOW), rules)
+
+
+def in_order(advice: Advice, rules: Rules) -> list[str]:
+    return [name for name, lines in parts(advice, Voice(Words(rules.wording))) if list(lines)]
+
+
+def test_in_a_storm_thunder_is_read_before_light_and_shelter_comes_before_barriers(rules: Rules) -> None:
+    advice = told(rules, STORM)
+    assert advice.action == "make_safe_and_wait"
+    assert advice.cautions[0].tag == "lightning"
+    assert "hard-topped vehicle" in advice.steps[0].text
+    assert "platform" not in advice.say
+    assert "half an hour without thunder and, besides that, gusts below 10 m/s" in advice.say
+
+
+def test_what_is_to_be_done_instead_comes_before_the_checks_of_a_later_repair(rules: Rules) -> None:
+    names = in_order(told(rules, STORM), rules)
+    assert names[:3] == ["cautions", "call", "steps"]
+    assert "checks_on_arrival" not in names
+    assert names.index("checks_later") > names.index("steps")
+
+
+@pytest.mark.parametrize("seen", ["hurt", "sparks", "gas_smell"])
+def test_where_nobody_may_touch_anything_the_order_is_the_same(rules: Rules, seen: str) -> None:
+    advice = told(rules, {"place": "chamber", "danger_seen": seen})
+    assert advice.action in HELD
+    assert in_order(advice, rules)[:3] == ["cautions", "call", "steps"]
+
+
+def test_a_cable_in_the_road_is_guarded_while_questions_are_asked(rules: Rules) -> None:
+    advice = told(rules, {"place": "pole_top", "fault_seen": "hanging", "danger_seen": "in_road"})
+    assert advice.action == "ask_first"
+    assert advice.call == ("highway authority", "emergency service")
+
+
+@pytest.mark.parametrize("seen", [{}, {"danger_seen": "none"}, {"danger_seen": {"one_of": ["none", "in_road"]}}])
+def test_nobody_is_rung_for_a_danger_that_nobody_has_seen(rules: Rules, seen: dict[str, Any]) -> None:
+    advice = told(rules, {"place": "pole_top", "fault_seen": "hanging", **seen})
+    assert (advice.action, advice.call) == ("ask_first", ())
+
+
+def test_looking_and_guarding_come_before_all_checks_and_nobody_does_without_what_protects(rules: Rules) -> None:
+    advice = told(rules, CHEWED)
+    assert advice.action == "repair"
+    assert [step.first for step in advice.steps[:3]] == [True, True, False]
+    assert all(step.protects for step in advice.steps if step.first)
+    assert any(step.protects and not step.first for step in advice.steps)
+    assert not all(step.protects for step in advice.steps)
