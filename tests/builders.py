@@ -180,6 +180,7 @@ def an_advice(**changes: Any) -> Advice:
             Alternative(
                 a_plan(method="mechanical_splice", phrase="join it mechanically on the ground"),
                 38.2,
+                Cost(450.6, 150.2, 120.0, 9.0, 0.0, 1.4, 20.0, 0.0, 150.0, 0.0, "cu"),
                 0.2,
                 "Costs more light.",
             ),

@@ -130,7 +130,9 @@ class Crew:
 
 @dataclass(frozen=True, slots=True)
 class Cost:
-    """Expected cost of choosing the plan now, in the policy's currency, and what it is made of."""
+    """Expected cost of choosing a plan now, in the policy's currency, and what it is made of: the parts add up to
+    ``total``, by which plans are ranked. ``held_ready_saves``: what plans held ready for a failed check are expected to
+    save of it."""
 
     total: float
     labour: float
@@ -143,6 +145,7 @@ class Cost:
     failed_check: float
     waiting: float
     currency: str
+    held_ready_saves: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,10 +215,11 @@ class KitLine:
 
 @dataclass(frozen=True, slots=True)
 class Alternative:
-    """Another permitted plan, and what it costs more."""
+    """Another permitted plan, what it costs more, and what it is expected to cost, part by part."""
 
     plan: PlanWords
     costs_more: float
+    expected_cost: Cost
     p50_db: float | None
     why_not: str
 

@@ -19,7 +19,7 @@ from repairadvisor.decision.advice import (
 from repairadvisor.decision.answer import Answer, Told, moment_text
 from repairadvisor.decision.chain import Chain, chain_of
 from repairadvisor.decision.chain import Fallback as HeldReady
-from repairadvisor.decision.cost import PARTS, Costs
+from repairadvisor.decision.cost import Costs
 from repairadvisor.decision.crew import crew_of
 from repairadvisor.decision.duration import restored, work_minutes
 from repairadvisor.decision.load import load_of
@@ -27,6 +27,7 @@ from repairadvisor.decision.loss import stated_loss
 from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.screens import BARRED, OPEN, open_facts
 from repairadvisor.decision.situation import weigh
+from repairadvisor.decision.split_cost import split_cost
 from repairadvisor.decision.steps import step_fields, steps_of
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Known
@@ -148,23 +149,8 @@ class _Writer:
         prepared = self.answer.prepared
         if costs is None or prepared is None:
             return None
-        terms = costs.terms(prepared.plan)
-        parts = {part: costs.expected([term for term in terms if term.part == part]) for part in PARTS}
-        if prepared.plan.method != "none":
-            parts["redo"] = costs.expected([costs.redo(prepared.plan)])
-            parts["second_visit"] = max(0.0, parts["second_visit"] - parts["redo"])
-        parts["later_visit"] += prepared.later
         waiting = 0.0 if self.answer.later is None else self.answer.later.waiting
-        total = prepared.cost - self.chain.saves
-        failed = total - sum(parts[part] for part in PARTS)
-        tidy = {part: round(parts[part], 2) for part in PARTS}
-        return Cost(
-            total=round(total + waiting, 2),
-            failed_check=round(failed, 2) + 0.0,
-            waiting=round(waiting, 2),
-            currency=self.told.currency,
-            **tidy,
-        )
+        return split_cost(costs, prepared, self.told.currency, waiting=waiting, saves=self.chain.saves)
 
     def _chain(self) -> Chain:
         prepared, ahead = self.answer.prepared, self.answer.ahead

@@ -8,6 +8,7 @@ from repairadvisor.decision.advice import Alternative, Barred, FactUsed, Lift, S
 from repairadvisor.decision.answer import Told, moment_text
 from repairadvisor.decision.loss import median_db
 from repairadvisor.decision.plans import standing
+from repairadvisor.decision.split_cost import split_cost
 from repairadvisor.decision.spoken import screen_because
 from repairadvisor.facts.value import Known
 from repairadvisor.policy.condition import facts_of, limits_of
@@ -26,12 +27,13 @@ def alternatives(told: Told) -> tuple[Alternative, ...]:
     best = told.answer.chosen
     seen = {_way(best.plan)}
     found: list[Alternative] = []
+    costs = told.answer.situation.costs
+    assert costs is not None  # there is a plan, so it was weighed
     for one in sorted(told.answer.order[1:], key=lambda other: (other.cost, other.index)):
         if _way(one.plan) in seen or len(found) == MOST_ALTERNATIVES:
             continue
         seen.add(_way(one.plan))
-        costs = told.answer.situation.costs
-        lost = None if costs is None else median_db(told.rules, told.context, one.plan, costs)
+        lost = median_db(told.rules, told.context, one.plan, costs)
         more = round(one.cost - best.cost, 2)
         key = "why_not_cost" if more > 0.5 else _why_not(told, best.plan, one.plan)
         if told.answer.continuity_only:
@@ -40,6 +42,7 @@ def alternatives(told: Told) -> tuple[Alternative, ...]:
             Alternative(
                 told.words.plan(one.plan),
                 more,
+                split_cost(costs, one, told.currency),
                 lost,
                 told.words.say("alternative", key),
             )

@@ -18,7 +18,7 @@ from repairadvisor.facts.value import Known, OneOf
 from repairadvisor.facts.vocabulary import BY_NAME
 from repairadvisor.policy.condition import facts_of
 
-#: How many facts the first sentence names before it counts the rest.
+#: How many checks the first sentence names before it counts the rest.
 MOST_NAMED = 3
 
 
@@ -30,10 +30,7 @@ def say(told: Told) -> str:
         if answer.continuity_only:
             return words.say("say", "continuity_only", **work)
         if told.checks:
-            facts = _checked_facts(told)
-            more = [words.say("check", "more", n=len(facts) - MOST_NAMED)] if len(facts) > MOST_NAMED else []
-            names = words.listed([*(told.words.fact(name) for name in facts[:MOST_NAMED]), *more])
-            return words.say("say", "repair_after_checks", check=names, why=_why(told), **work)
+            return words.say("say", "repair_after_checks", check=_first_checks(told), why=_why(told), **work)
         return words.say("say", "repair", why=_why(told), **work)
     if answer.action == "ask_first":
         asked = questions(told)
@@ -49,10 +46,16 @@ def say(told: Told) -> str:
     return words.say("say", answer.action, call=words.listed(list(call(told))), because=because)
 
 
-def _checked_facts(told: Told) -> list[str]:
-    """Facts of the checks that keep people whole, then of the others."""
-    first = [name for check in told.checks if check.kind in ("danger", "safety") for name in check.facts]
-    return list(dict.fromkeys([*first, *(name for check in told.checks for name in check.facts)]))
+def _first_checks(told: Told) -> str:
+    """What the first checks are about, those that keep people whole before the others, and how many checks there are
+    besides: as many as are listed."""
+    checks = sorted(told.checks, key=lambda check: check.kind not in ("danger", "safety"))
+    facts = dict.fromkeys(name for check in checks[:MOST_NAMED] for name in check.facts)
+    names = [told.words.fact(name) for name in facts]
+    more = len(checks) - MOST_NAMED
+    if more > 0:
+        names.append(told.words.say("check", "more_one") if more == 1 else told.words.say("check", "more", n=more))
+    return told.words.listed(names)
 
 
 def _why(told: Told) -> str:

@@ -107,8 +107,17 @@ def _refuse_change(where: str, old: Any, new: Any, *, text: bool) -> None:
 
 
 def fields(where: str, sentence: str) -> set[str]:
-    """The fields in braces that a sentence has filled in. Raises PolicyError where a brace is open."""
+    """The fields in braces that a sentence has filled in.
+
+    Raises PolicyError where a brace is open, and where a field is more than a name: a width, a conversion or a part of
+    a value could make a sentence longer than memory, or fail when it is said.
+    """
     try:
-        return {field for _, field, _, _ in string.Formatter().parse(sentence) if field is not None}
+        parsed = list(string.Formatter().parse(sentence))
     except ValueError as error:
         raise PolicyError(where, f"has a brace that opens or closes nothing: {error}") from error
+    for _, field, form, conversion in parsed:
+        if field is not None and (form or conversion or not field.isidentifier()):
+            written = field + (f"!{conversion}" if conversion else "") + (f":{form}" if form else "")
+            raise PolicyError(where, f"has {{{written}}}, which is more than a name", "a name alone in braces")
+    return {field for _, field, _, _ in parsed if field is not None}

@@ -1,18 +1,18 @@
-"""What plans are expected to cost, as a picture: the plan's cost by labour, material, outage and risk, others' in all.
+"""What plans are expected to cost, as a picture: each plan's cost by labour, material, outage and risk.
 
-The document splits the cost of the plan that is advised; of others it says how much more they cost, so their bars are
-blank. The document's currency; a part that is nothing is not drawn.
+A row a plan, A the one that is advised, all on one scale in the document's currency. The parts stand in the bar in the
+order in which their amounts stand over it, each with its pattern. A part that is nothing is not drawn.
 """
 
 from __future__ import annotations
 
 from repairadvisor.decision.advice import Advice, Cost
 from repairadvisor.render import figures
-from repairadvisor.render.drawing import Scale, axis, bar, picture, ticks, words
+from repairadvisor.render.drawing import Scale, axis, bar, bars, block, picture, ticks, words
 from repairadvisor.render.loss_picture import letters
 from repairadvisor.render.voice import Voice
 
-_ROW, _TOP, _KEY_ROW = 40.0, 4.0, 20.0
+_BAR, _GAP, _KEY_ROW = 16.0, 7.0, 20.0
 
 
 def parts(cost: Cost) -> tuple[tuple[str, str, float], ...]:
@@ -33,59 +33,49 @@ def render(advice: Advice, voice: Voice) -> str:
     cost = advice.expected_cost
     if cost is None or cost.total <= 0.0:
         return ""
-    name = letters()
-    plan, total = next(name), figures.money(voice, cost.total, cost.currency)
-    others = [
-        (_other(letter, cost.total + one.costs_more, cost.currency, voice), cost.total + one.costs_more)
-        for one, letter in zip(advice.alternatives, name, strict=False)
-    ]
-    scale = Scale(0.0, max(cost.total, *(amount for _, amount in others), 0.0) * 1.02)
-    own = voice.say("picture", "cost_own", plan=plan, cost=total)
-    drawn = [words(scale.left, _TOP + 12, own, strong=True), _split(cost, scale, _TOP + 17)]
-    for number, (said, amount) in enumerate(others, start=1):
-        top = _TOP + _ROW * number
-        drawn += [words(scale.left, top + 12, said), bar("cost", "blank", scale.left, scale.at(amount), top + 17, 16)]
-    foot = _TOP + _ROW * (len(others) + 1) + 2
+    costs = [cost, *(one.expected_cost for one in advice.alternatives)]
+    said = [_said(letter, one, voice, is_plan=one is cost) for letter, one in zip(letters(), costs, strict=False)]
+    scale = Scale(0.0, max(one.total for one in costs) * 1.02)
+    drawn, y = [], 0.0
+    filled: dict[str, list[tuple[float, float, float]]] = {pattern: [] for _, pattern, _ in parts(cost)}
+    for one, over in zip(costs, said, strict=True):
+        label, more = block(scale.left, y + 16, over)
+        drawn.append(label)
+        y += 21 + more
+        for pattern, left, right in _split(one, scale):
+            filled[pattern].append((left, right, y))
+        y += _BAR + _GAP - 4
+    drawn += [bars("cost", pattern, places, _BAR) for pattern, places in filled.items()]
+    foot = y + 6
     drawn.append(axis(scale, foot, [figures.number(voice, value) for value in ticks(scale.low, scale.high)]))
     drawn.append(words(scale.right, foot + 30, cost.currency, end=True))
-    key = _key(cost, voice)
-    shown = [*key, (voice.say("picture", "not_split"), "blank")] if others else key
-    for number, (said, pattern) in enumerate(shown):
-        top = foot + 36 + _KEY_ROW * number
-        drawn += [bar("cost", pattern, 8, 24, top, 13), words(30, top + 11, said)]
-    made_of = voice.say("picture", "between_parts").join(said for said, _ in key)
-    described = [voice.say("picture", "cost_own_said", plan=plan, cost=total, parts=made_of)]
-    described += [f"{said}." for said, _ in others]
-    patterns = ("solid", "slanted", "dotted", "crossed")
-    title, high = voice.say("picture", "cost_title"), foot + 40 + _KEY_ROW * len(shown)
-    return picture("cost", title, " ".join(described), high, drawn, patterns)
+    high = foot + 36
+    names = [(voice.say("picture", "part", name), pattern) for name, pattern, _ in parts(cost)]
+    for name, pattern in names:
+        label, more = block(30, high + 11, name)
+        drawn += [bar("cost", pattern, 8, 24, high, 13), label]
+        high += _KEY_ROW + more
+    order = voice.say(
+        "picture", "cost_order", parts=voice.say("picture", "between_turns").join(one for one, _ in names)
+    )
+    described = " ".join((order, *(f"{one}." for one in said)))
+    return picture("cost", voice.say("picture", "cost_title"), described, high + 4, drawn, tuple(filled))
 
 
-def _other(letter: str, amount: float, currency: str, voice: Voice) -> str:
-    return voice.say("picture", "cost_other", plan=letter, cost=figures.money(voice, amount, currency))
+def _said(letter: str, cost: Cost, voice: Voice, *, is_plan: bool) -> str:
+    """A plan's cost and the amounts of its parts, in their order."""
+    amounts = voice.say("picture", "between_amounts").join(figures.money(voice, part, "") for _, _, part in parts(cost))
+    total = figures.money(voice, cost.total, cost.currency)
+    if is_plan:
+        return voice.say("picture", "cost_own", plan=letter, cost=total, parts=amounts)
+    return voice.say("picture", "cost_other", plan=letter, cost=total, parts=amounts)
 
 
-def _key(cost: Cost, voice: Voice) -> list[tuple[str, str]]:
-    """What the parts of the plan's bar are, each with its pattern."""
-    return [
-        (
-            voice.say(
-                "picture",
-                "cost_part",
-                part=voice.say("picture", "part", name),
-                cost=figures.money(voice, amount, cost.currency),
-            ),
-            pattern,
-        )
-        for name, pattern, amount in parts(cost)
-    ]
-
-
-def _split(cost: Cost, scale: Scale, top: float) -> str:
-    """The bar of the plan, part by part."""
+def _split(cost: Cost, scale: Scale) -> list[tuple[str, float, float]]:
+    """The bar of a plan, part by part: its pattern, from where to where."""
     drawn, so_far = [], 0.0
     for _, pattern, amount in parts(cost):
         if amount > 0.0:
-            drawn.append(bar("cost", pattern, scale.at(so_far), scale.at(so_far + amount), top, 16))
+            drawn.append((pattern, scale.at(so_far), scale.at(so_far + amount)))
             so_far += amount
-    return "".join(drawn)
+    return drawn

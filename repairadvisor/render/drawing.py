@@ -14,7 +14,19 @@ from html import escape
 
 WIDTH = 320
 TEXT_SIZE = 12
-_ABOUT_AS_WIDE = 6.0
+LINE = 15.0
+
+#: How wide signs are, in parts of their size, in the widest plain faces that systems bring (measured in one of them):
+#: the page's face is the system's, and a label must fit in any.
+_NARROW, _SLIM, _BROAD = 0.36, 0.43, 1.0
+_WIDTHS = {
+    **dict.fromkeys("ijl.,:;'|I ", _NARROW),
+    **dict.fromkeys("ftr()[]/-", _SLIM),
+    **dict.fromkeys("+=<>±", 0.84),
+    **dict.fromkeys("mwMW%@…—", _BROAD),
+}
+_CAPITAL, _OTHER = 0.76, 0.64
+_STRONG_TIMES = 1.13
 
 #: What a pattern is drawn with, on a tile eight units wide and high.
 _TILES = {
@@ -50,9 +62,40 @@ def ticks(low: float, high: float, about: int = 4) -> tuple[float, ...]:
     return tuple(round(i * step, 9) for i in range(first, math.floor(high / step + 1e-9) + 1))
 
 
+def long(text: str, *, strong: bool = False) -> float:
+    """How much room a line of text takes at most."""
+    wide = sum(_WIDTHS.get(sign, _CAPITAL if sign.isupper() else _OTHER) for sign in text)
+    return TEXT_SIZE * wide * (_STRONG_TIMES if strong else 1.0)
+
+
+def wrapped(text: str, room: float, *, strong: bool = False) -> list[str]:
+    """A text as lines that fit into the room, broken between words, and within one that is longer than a line."""
+    lines = [""]
+    for word in text.split():
+        rest = word
+        while rest:
+            before = f"{lines[-1]} " if lines[-1] else ""
+            if long(before + rest, strong=strong) <= room:
+                lines[-1], rest = before + rest, ""
+            elif lines[-1]:
+                lines.append("")
+            else:
+                fits = max((n for n in range(1, len(rest)) if long(rest[:n], strong=strong) <= room), default=1)
+                lines[-1], rest = rest[:fits], rest[fits:]
+                lines.append("")
+    return lines if lines[-1] or len(lines) == 1 else lines[:-1]
+
+
+def block(x: float, y: float, text: str, *, strong: bool = False) -> tuple[str, float]:
+    """A text that begins at a place, in as many lines as it takes, and how much higher than one line they are."""
+    lines = wrapped(text, WIDTH - x, strong=strong)
+    drawn = "".join(words(x, y + LINE * row, one, strong=strong) for row, one in enumerate(lines))
+    return drawn, LINE * (len(lines) - 1)
+
+
 def words(x: float, y: float, text: str, *, end: bool = False, strong: bool = False) -> str:
     """A line of text that begins, or ends, at a place; one that would leave the picture is moved into it."""
-    wide = len(text) * _ABOUT_AS_WIDE
+    wide = long(text, strong=strong)
     x = max(x, min(wide, WIDTH)) if end else max(min(x, WIDTH - wide), 0.0)
     more = (' text-anchor="end"' if end else "") + (' font-weight="700"' if strong else "")
     return f'<text x="{x:g}" y="{y:g}"{more}>{escape(text)}</text>'
@@ -63,6 +106,16 @@ def bar(picture: str, pattern: str, left: float, right: float, top: float, heigh
     fill = "none" if pattern == "blank" else f"url(#{picture}-{pattern})"
     place = f'x="{left:g}" y="{top:g}" width="{max(right - left, 0.0):g}" height="{height:g}"'
     return f'<rect {place} fill="{fill}"/>'
+
+
+def bars(picture: str, pattern: str, places: Iterable[tuple[float, float, float]], height: float) -> str:
+    """Bars filled with one pattern of the picture, each from left to right at its top: one piece, since it is light."""
+    drawn = "".join(
+        f"M{left:g} {top:g}h{round(right - left, 1):g}v{height:g}H{left:g}z"
+        for left, right, top in places
+        if right > left
+    )
+    return f'<path fill="url(#{picture}-{pattern})" d="{drawn}"/>' if drawn else ""
 
 
 def line(x1: float, y1: float, x2: float, y2: float, *, wide: float = 1.0, broken: bool = False) -> str:

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from repairadvisor.decision.advice import Advice, Loss
 from repairadvisor.render import figures
-from repairadvisor.render.drawing import Scale, axis, bar, diamond, line, picture, ticks, words
+from repairadvisor.render.drawing import WIDTH, Scale, axis, bar, diamond, line, long, picture, ticks, words
 from repairadvisor.render.voice import Voice
 
 #: A margin of more than so many times the greatest loss lies beyond the picture's edge.
@@ -50,10 +50,11 @@ def render(advice: Advice, voice: Voice) -> str:
         drawn.append(_drawn(row, scale, _TOP + _ROW * number))
     drawn.append(axis(scale, foot, [figures.number(voice, value, 3) for value in ticks(scale.low, scale.high)]))
     drawn.append(words(scale.right, foot + 30, voice.say("picture", "db_added"), end=True))
-    drawn.append(_key(foot + 34, voice))
+    key, high = _key(foot + 34, voice)
+    drawn.append(key)
     described = " ".join((*(f"{row.described}." for row in rows), f"{margin}."))
     return picture(
-        "loss", voice.say("picture", "loss_title"), described, foot + 72, drawn, ("solid", "slanted", "dotted")
+        "loss", voice.say("picture", "loss_title"), described, foot + 34 + high, drawn, ("solid", "slanted", "dotted")
     )
 
 
@@ -130,13 +131,17 @@ def _drawn(row: _Row, scale: Scale, top: float) -> str:
     )
 
 
-def _key(top: float, voice: Voice) -> str:
-    """What the parts of a bar are."""
-    drawn = []
-    for x, pattern, said in (
-        (8.0, "solid", voice.say("picture", "as_a_rule")),
-        (100.0, "slanted", voice.say("picture", "in_95")),
-        (200.0, "blank", voice.say("picture", "in_99")),
+def _key(top: float, voice: Voice) -> tuple[str, float]:
+    """What the parts of a bar are, beside each other while there is room, and how high that is."""
+    drawn, x, y = [], 8.0, top + 14
+    for pattern, said in (
+        ("solid", voice.say("picture", "as_a_rule")),
+        ("slanted", voice.say("picture", "in_95")),
+        ("blank", voice.say("picture", "in_99")),
     ):
-        drawn += [bar("loss", pattern, x, x + 16, top + 14, 12), words(x + 22, top + 24, said)]
-    return "".join(drawn)
+        wide = 22 + long(said)
+        if x + wide > WIDTH:
+            x, y = 8.0, y + 18
+        drawn += [bar("loss", pattern, x, x + 16, y, 12), words(x + 22, y + 10, said)]
+        x += wide + 8
+    return "".join(drawn), y - top + 24

@@ -161,7 +161,11 @@ def _cost(advice: Advice, voice: Voice) -> list[str]:
     total = figures.money(voice, cost.total, cost.currency)
     if not said:
         return [voice.say("line", "cost", total=total)]
-    return [voice.say("line", "cost_of", total=total, parts=voice.say("line", "between_facts").join(said))]
+    lines = [voice.say("line", "cost_of", total=total, parts=voice.say("line", "between_facts").join(said))]
+    if cost.held_ready_saves > 0.5:
+        saved = figures.money(voice, cost.held_ready_saves, cost.currency)
+        lines.append(voice.say("line", "cost_held_ready", cost=saved))
+    return lines
 
 
 def wait(advice: Advice, voice: Voice) -> list[str]:

@@ -12,11 +12,11 @@ from collections.abc import Mapping, Sequence
 
 from repairadvisor.decision.advice import Advice, FactUsed, TurningPoint
 from repairadvisor.facts.vocabulary import BY_NAME
-from repairadvisor.render.drawing import WIDTH, Scale, diamond, disc, line, picture, words
+from repairadvisor.render.drawing import LINE, WIDTH, Scale, block, diamond, disc, line, picture, words
 from repairadvisor.render.prose import prose
 from repairadvisor.render.voice import Voice
 
-_WORD_ROW, _LINE, _GAP = 20.0, 15.0, 14.0
+_WORD_ROW, _GAP = 20.0, 14.0
 
 
 def render(advice: Advice, names: Mapping[str, str], voice: Voice) -> str:
@@ -36,7 +36,9 @@ def render(advice: Advice, names: Mapping[str, str], voice: Voice) -> str:
                 value=f"{used.value} {voice.words.unit(used.unit)}".rstrip(),
             ),
         )
-        drawn.append(words(0, y + 12, _short(title), strong=True))
+        label, more = block(0, y + 12, title, strong=True)
+        drawn.append(label)
+        y += more
         is_number = fact in BY_NAME and BY_NAME[fact].is_number and _ends(used.value, voice) is not None
         rows, high = _number(points, used, y + 18, voice) if is_number else _word(points, used, y + 18, voice)
         drawn.append(rows)
@@ -54,11 +56,6 @@ def _said(point: TurningPoint, voice: Voice) -> str:
     if point.side == "below":
         return voice.say("picture", "below", value=value)
     return voice.say("picture", "at_least", value=value) if point.side == "at_least" else value
-
-
-def _short(text: str) -> str:
-    """What is too long for the picture ends in dots; the sentences have it whole."""
-    return text if len(text) <= 50 else text[:49] + "…"
 
 
 def _ends(value: str, voice: Voice) -> tuple[float, float] | None:
@@ -79,14 +76,14 @@ def _number(points: Sequence[tuple[int, TurningPoint]], used: FactUsed, top: flo
     values = [*told, *(value for _, _, value in turns)]
     room = (max(values) - min(values)) * 0.15 or abs(values[0]) * 0.15 or 1.0
     scale = Scale(min(values) - room, max(values) + room)
-    y = top + 12 + _LINE * len(turns)
+    y = top + 12 + LINE * len(turns)
     drawn = [line(scale.left, y, scale.right, y), line(scale.at(told[0]), y, scale.at(told[1]), y, wide=6)]
     drawn += [disc(scale.at(end), y) for end in dict.fromkeys(told)]
     drawn.append(words(scale.at(told[0]) - 10, y + 24, voice.say("picture", "told"), end=scale.at(told[0]) > WIDTH / 2))
     for row, (number, point, value) in enumerate(turns):
         at = scale.at(value)
         # One above the other, so that neighbours do not stand in each other.
-        over = y - 12 - _LINE * (len(turns) - 1 - row)
+        over = y - 12 - LINE * (len(turns) - 1 - row)
         drawn += [line(at, over + 2, at, y - 6), diamond(at, y)]
         drawn.append(
             words(
@@ -102,17 +99,16 @@ def _number(points: Sequence[tuple[int, TurningPoint]], used: FactUsed, top: flo
 def _word(points: Sequence[tuple[int, TurningPoint]], used: FactUsed, top: float, voice: Voice) -> tuple[str, float]:
     """A line from the word told to those that turn the answer."""
     rows = [(0, used.value), *((number, point.value) for number, point in points)]
-    drawn = [line(10, top + 8, 10, top + 8 + _WORD_ROW * (len(rows) - 1))]
-    for row, (number, said) in enumerate(rows):
-        y = top + 8 + _WORD_ROW * row
+    drawn, y, last = [], top + 8, top + 8
+    for number, said in rows:
         if number:
             # The line may not show through.
             drawn.append(f'<circle class="ground" cx="10" cy="{y:g}" r="6"/>' + diamond(10, y))
-        else:
-            drawn.append(disc(10, y))
-        if number:
             shown = voice.say("picture", "turning_point", n=number, at=said)
         else:
+            drawn.append(disc(10, y))
             shown = voice.say("picture", "told_word", value=said)
-        drawn.append(words(24, y + 4, _short(shown)))
-    return "".join(drawn), _WORD_ROW * len(rows)
+        label, more = block(24, y + 4, prose(voice, shown))
+        drawn.append(label)
+        y, last = y + _WORD_ROW + more, y
+    return line(10, top + 8, 10, last) + "".join(drawn), y - top - 8

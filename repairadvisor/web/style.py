@@ -9,7 +9,7 @@ from importlib import resources
 from flask import Flask, Response, request
 
 SHEET = "page.css"
-SHEETS = (SHEET, "rules.css")
+SHEETS = (SHEET, "rules.css", "pole.css")
 _COMMENT = re.compile(r"/\*.*?\*/", re.DOTALL)
 #: A comment of a script that stands on lines of its own: within a line nothing tells it from a text.
 _COMMENT_LINES = re.compile(r"^[ \t]*(?://[^\n]*|/\*.*?\*/[ \t]*)$", re.DOTALL | re.MULTILINE)

@@ -98,12 +98,16 @@ def test_people_come_before_work_in_the_chain(cabinet: Advice) -> None:
     assert "danger" not in on_the_spot
 
 
-def test_holding_plans_ready_is_in_the_printed_cost(rules: Rules, cabinet: Advice) -> None:
+def test_holding_plans_ready_is_told_beside_the_cost_that_ranks(rules: Rules, cabinet: Advice) -> None:
+    """One figure for one plan: what is told as its cost is what the sentence says and what others are held against."""
     found = answer(look(rules, as_it_stands(parse_context(CABINET, NOW), rules)), "")
     assert cabinet.expected_cost is not None
     assert found.chosen is not None
     saved = sum(held.saves for held in cabinet.fallbacks)
-    assert cabinet.expected_cost.total == pytest.approx(found.chosen.cost - saved, abs=0.05)
+    assert saved > 0.0
+    assert cabinet.expected_cost.total == pytest.approx(found.chosen.cost, abs=0.005)
+    assert cabinet.expected_cost.held_ready_saves == pytest.approx(saved, abs=0.02)
+    assert f" {cabinet.expected_cost.total:.0f} " in cabinet.because
 
 
 # --- what would turn it ------------------------------------------------------------------------------------------

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import asdict, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from whole_jobs import Job
 
 from decision.told import BY_ID, JOBS, job_context, told_differently
-from repairadvisor.decision.advice import ACTIONS, Advice, PlanWords
+from repairadvisor.decision.advice import ACTIONS, Advice, Alternative, Cost, PlanWords
 from repairadvisor.decision.document import write
 from repairadvisor.decision.loss import stated_loss
 from repairadvisor.decision.method import METHOD_VERSION, advise, answer
@@ -122,7 +122,10 @@ def _check_numbers(advice: Advice) -> None:
         assert all(
             math.isfinite(part) and part >= 0.0 for part in (*parts, cost.waiting, cost.failed_check, cost.total)
         )
-        assert cost.total == pytest.approx(sum(parts) + cost.waiting + cost.failed_check, abs=0.05)
+        assert cost.total == pytest.approx(sum(parts) + cost.waiting + cost.failed_check, abs=1e-6)
+        assert 0.0 <= cost.held_ready_saves <= cost.total
+    for other in advice.alternatives:
+        _check_split(other, cost)
     if advice.loss is not None:
         for one in advice.loss.by_wavelength.values():
             assert 0.0 <= one.p50_db <= one.p95_db <= one.p99_db
@@ -133,6 +136,18 @@ def _check_numbers(advice: Advice) -> None:
     for minutes in (advice.work_min, advice.restored_after_min):
         assert minutes is None or 0.0 <= minutes.p50 <= minutes.p95
     assert all(math.isfinite(one.costs_more) and one.why_not for one in advice.alternatives)
+
+
+def _check_split(other: Alternative, plan: Cost | None) -> None:
+    """The parts of another plan add up to what ranks it: the plan's cost and what it costs more."""
+    assert plan is not None
+    told = asdict(other.expected_cost)
+    total, currency = told.pop("total"), told.pop("currency")
+    assert told.pop("held_ready_saves") == 0.0
+    assert currency == plan.currency
+    assert all(math.isfinite(part) and part >= 0.0 for part in told.values()), told
+    assert total == pytest.approx(sum(told.values()), abs=1e-6)
+    assert total == pytest.approx(plan.total - plan.waiting + other.costs_more, abs=0.02)
 
 
 def _check_times(context: Context, advice: Advice) -> None:

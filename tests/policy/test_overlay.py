@@ -228,6 +228,18 @@ def test_the_order_of_files_does_not_matter(raw: dict[str, Any], order: list[str
         ),
         ("wording.toml", '[say]\nrepair = "{wrok} now"\n', "{wrok} is not filled in here; did you mean work?"),
         ("wording.toml", '[say]\nrepair = "{work now"\n', "wording.toml: say: repair: has a brace"),
+        *(
+            ("wording.toml", f'[say]\nrepair = "{field} now"\n', f"say: repair: has {field}, which is more than a name")
+            for field in (
+                "{work:>20000000}",
+                "{work:{why}}",
+                "{work!z}",
+                "{work!r}",
+                "{work.__class__}",
+                "{work[0]}",
+                "{}",
+            )
+        ),
         ("wording.toml", "[cost]\ncurrency = 7\n", "wording.toml: cost: currency: is 7"),
         ("steps.toml", '[[step]]\nid = "look-for-danger"\ntext = "{fibers} first"\n', "did you mean fibres?"),
         (

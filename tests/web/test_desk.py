@@ -529,7 +529,7 @@ def test_no_page_holds_a_script_or_a_style_of_its_own(client: FlaskClient, path:
 def test_colours_and_sizes_have_their_names_in_one_place() -> None:
     """A colour stands in the tokens at the head of the style sheet and nowhere else; nothing is fetched by it."""
     static = Path(__file__).parents[2] / "repairadvisor" / "web" / "static"
-    sheet = "".join((static / name).read_text(encoding="utf-8") for name in ("page.css", "rules.css"))
+    sheet = "".join((static / name).read_text(encoding="utf-8") for name in ("page.css", "rules.css", "pole.css"))
     tokens, rules = sheet.split("/* --- every page --- */")
     colour = re.compile(r"#[0-9a-fA-F]{3,8}\b|\b(?:rgb|hsl|color-mix|oklch)\(")
     assert len(colour.findall(tokens)) == 15

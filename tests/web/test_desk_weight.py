@@ -103,7 +103,7 @@ def test_weight_is_counted_with_the_style_sheet(shipped: FlaskClient) -> None:
     assert weight(shipped, {}) > len(shipped.get("/").data) + 5_000
 
 
-@pytest.mark.parametrize("sheet", ["page.css", "rules.css"])
+@pytest.mark.parametrize("sheet", ["page.css", "rules.css", "pole.css"])
 def test_the_style_sheet_that_is_sent_says_what_the_file_says(shipped: FlaskClient, sheet: str) -> None:
     """But for comments and the blanks at the ends of lines."""
     written = (Path(__file__).parents[2] / "repairadvisor" / "web" / "static" / sheet).read_text(encoding="utf-8")

@@ -321,7 +321,8 @@ def test_what_is_chosen_and_what_a_verdict_is_shows_without_any_colour(phone: Pa
     styles = set()
     for verdict in ("accept", "redo", "escalate", "withheld"):
         phone.set_content(
-            f'<link rel="stylesheet" href="{pole.url}/static/page.css"><main class="pole">'
+            f'<link rel="stylesheet" href="{pole.url}/static/page.css">'
+            f'<link rel="stylesheet" href="{pole.url}/static/pole.css"><main class="pole">'
             f'<section class="verdict {verdict}"><h1>x</h1></section></main>'
         )
         phone.wait_for_load_state("networkidle")
