@@ -70,7 +70,7 @@ class Costs:
                 found.append(self._outage(row))
         found += [self._price(row) for row in rows.prices]
         if plan.method != "none":
-            found.append(self._joints(plan))
+            found.append(self.joints(plan))
         if plan.stage == "temporary_then_permanent":
             found.append(self._second_interruption())
         return found
@@ -180,7 +180,7 @@ class Costs:
 
         return Term(("second-interruption",), "later_visit", ("outage_value_cu_per_h",), value)
 
-    def _joints(self, plan: Plan) -> Term:
+    def joints(self, plan: Plan) -> Term:
         """What joints cost beyond making each once: attempts beyond the first, and P(some fibre misses its budget) x a
         second visit; within each cell of the budget their mean. One term, since they hang on the same facts."""
         price = self.policy.rates["second_visit_cu"].value

@@ -150,7 +150,9 @@ class _Writer:
         if costs is None or prepared is None:
             return None
         waiting = 0.0 if self.answer.later is None else self.answer.later.waiting
-        return split_cost(costs, prepared, self.told.currency, waiting=waiting, saves=self.chain.saves)
+        weighing = self.answer.ahead.weighing
+        assert weighing is not None  # there are costs, so it was weighed
+        return split_cost(weighing, prepared, self.told.currency, waiting=waiting, saves=self.chain.saves)
 
     def _chain(self) -> Chain:
         prepared, ahead = self.answer.prepared, self.answer.ahead

@@ -27,8 +27,9 @@ def alternatives(told: Told) -> tuple[Alternative, ...]:
     best = told.answer.chosen
     seen = {_way(best.plan)}
     found: list[Alternative] = []
-    costs = told.answer.situation.costs
+    costs, weighing = told.answer.situation.costs, told.answer.situation.weighing
     assert costs is not None  # there is a plan, so it was weighed
+    assert weighing is not None
     for one in sorted(told.answer.order[1:], key=lambda other: (other.cost, other.index)):
         if _way(one.plan) in seen or len(found) == MOST_ALTERNATIVES:
             continue
@@ -42,7 +43,7 @@ def alternatives(told: Told) -> tuple[Alternative, ...]:
             Alternative(
                 told.words.plan(one.plan),
                 more,
-                split_cost(costs, one, told.currency),
+                split_cost(weighing, one, told.currency),
                 lost,
                 told.words.say("alternative", key),
             )

@@ -1,27 +1,28 @@
-"""What a plan is expected to cost, part by part: the parts of any plan add up to the cost by which it is ranked."""
+"""What a plan is expected to cost, part by part: the parts of any plan add up to the cost by which it is ranked.
+
+Work counts in its part where nothing bars the plan, and where it is owed all the same after a check has failed. What is
+left is what failed checks are expected to cost. So no part is less than nothing.
+"""
 
 from __future__ import annotations
 
 from repairadvisor.decision.advice import Cost
-from repairadvisor.decision.cost import PARTS, Costs
+from repairadvisor.decision.cost import PARTS
 from repairadvisor.decision.situation import Judged
+from repairadvisor.decision.weighing import Weighing
 
 _FAILED, _WAITING = "failed_check", "waiting"
 
 
-def split_cost(costs: Costs, judged: Judged, currency: str, *, waiting: float = 0.0, saves: float = 0.0) -> Cost:
+def split_cost(weighing: Weighing, judged: Judged, currency: str, *, waiting: float = 0.0, saves: float = 0.0) -> Cost:
     """The cost of a judged plan. ``waiting`` is what the wait for its start costs besides; ``saves`` what plans held
     ready for a failed check are expected to save, told beside the total and not taken off it: plans are ranked without.
-
-    What is not a part of the work itself is what a failed check is expected to cost.
     """
     plan = judged.plan
-    terms = costs.terms(plan)
-    parts = {part: costs.expected([term for term in terms if term.part == part]) for part in PARTS}
-    if plan.method != "none":
-        parts["redo"] = costs.expected([costs.redo(plan)])
-        parts["second_visit"] = max(0.0, parts["second_visit"] - parts["redo"])
-    parts["later_visit"] += judged.later
+    parts = {part: weighing.work(plan, part) for part in PARTS}
+    parts["redo"] = weighing.made_again(plan)
+    parts["second_visit"] = max(0.0, parts["second_visit"] - parts["redo"])
+    parts["later_visit"] += judged.chance * judged.later
     parts[_FAILED] = judged.cost - sum(parts.values())
     parts[_WAITING] = waiting
     total = round(judged.cost + waiting, 2)

@@ -55,6 +55,25 @@ class Weighing:
         when_barred = sums.expected(lost) - sums.expected_if_clear(lost, clear) + self._owed_instead(clear, both)
         return sums.expected(both) + sums.expected_if_clear(only, clear) + when_barred
 
+    def work(self, plan: Plan, part: str) -> float:
+        """What one part of the plan's work is expected to cost in Q(p): where nothing bars it, and where it is owed."""
+        return self._paid(plan, [term for term in self.costs.terms(plan) if term.part == part])
+
+    def made_again(self, plan: Plan) -> float:
+        """What attempts beyond the first are expected to cost in Q(p): a part of what joints cost besides."""
+        if plan.method == "none":
+            return 0.0
+        clear, sums, redo = self.clear[plan.id], self.costs.sums, [self.costs.redo(plan)]
+        is_owed = self.costs.joints(plan).key in self._owed_keys if clear.parts else True
+        return sums.expected(redo) if is_owed else sums.expected_if_clear(redo, clear)
+
+    def _paid(self, plan: Plan, terms: Sequence[Term]) -> float:
+        clear, sums = self.clear[plan.id], self.costs.sums
+        if not clear.parts:
+            return sums.expected(terms)
+        both, only = self._shared(terms)
+        return sums.expected(both) + sums.expected_if_clear(only, clear)
+
     def always_and_if_clear(self, plan: Plan) -> tuple[tuple[list[Term], ...], list[Term], list[Term]]:
         """Q(p) as E[terms that are paid always] + E[a x (terms paid where nothing bars, less terms saved there)]; the
         first in lists that plans share."""
