@@ -250,7 +250,7 @@ def _checks(texts: _Texts, leaf: Mapping[str, Any]) -> _Part | None:
         lines += [*texts.cautions(one["beside"]), _Line(texts.at(one["text"]))]
         following = checks[at + 1]["fails"] if at + 1 < len(checks) else None
         if one["fails"] != following and texts.at(one["fails"]):
-            lines.append(_Line(texts.voice.say("card", "check_fails", text=texts.at(one["fails"]))))
+            lines.append(_Line(texts.at(one["fails"])))
     for one in leaf["ready"]:
         lines += [_Line(texts.at(one["said"])), *texts.cautions(one["cautions"])]
         lines += [_Line(text) for text in texts.each(one["before"])]

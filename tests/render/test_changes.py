@@ -72,6 +72,6 @@ def test_figures_of_two_plans_stand_beside_each_other() -> None:
         "Expected cost: 500 cu; before, 412 cu",
         "Work: 60 to 90 min; before, 75 to 130 min",
         "Splice protection sleeves: 6 pieces; before, 4 pieces",
-        "To make certain: no longer The pole is tested and found sound",
+        "Check: no longer The pole is tested and found sound",
         "Prices.",
     ]

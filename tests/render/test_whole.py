@@ -66,7 +66,7 @@ def test_every_caution_and_check_is_printed_whole(render: Callable[[Advice, Voic
     for caution in advice.cautions:
         assert f"CAUTION: {caution.text}" in text
     for check in advice.checks_on_arrival:
-        assert f"Make certain: {check.not_before}" in text
+        assert f"Check: {check.not_before}" in text
 
 
 @pytest.mark.parametrize("render", RENDERERS)
@@ -79,7 +79,7 @@ def test_every_caution_stands_before_what_it_concerns(render: Callable[[Advice, 
     for number, cautions in where.before.items():
         for caution in cautions:
             assert text.index(f"CAUTION: {caution}") < steps[number]
-    checks = {check.screen: text.rindex(f"Make certain: {check.not_before}") for check in advice.checks_on_arrival}
+    checks = {check.screen: text.rindex(f"Check: {check.not_before}") for check in advice.checks_on_arrival}
     for screen, cautions in where.beside.items():
         for caution in cautions:
             assert text.index(f"CAUTION: {caution}") < checks[screen]

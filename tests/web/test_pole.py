@@ -155,7 +155,7 @@ def test_an_advice_is_walked_from_its_start_to_its_end_one_thing_at_a_time(opene
         f"Repair: {advice.say}",
         f"Caution: {height}",
         f"Caution: {pole_gives_way}",
-        "Make certain, 1 of 1: The pole is tested and found sound.",
+        "Check 1 of 1: The pole is tested and found sound.",
         "Step 1 of 2: Set out the tent beside the pole.",
         f"Caution: {glass}",
         "Step 2 of 2: Strip, cleave and fuse the fibre.",
@@ -171,7 +171,7 @@ def test_of_many_cautions_each_stands_whole_on_its_own_page_before_what_it_conce
         if caution.owed_to == "known" and caution.before_step:
             assert after[0].startswith(f"Step {caution.before_step} of")
         else:
-            assert after[0].startswith("Make certain, 1 of 2")
+            assert after[0].startswith("Check 1 of 2")
     assert len(seen) == len(set(seen)) == 1 + len(advice.cautions) + 2 + 2
 
 
@@ -407,7 +407,7 @@ def test_advice_of_another_policy_or_method_is_said_to_be(opened: Opened, tmp_pa
 
 def at_check(pole: Pole) -> str:
     page = pole.get()
-    while "Make certain" not in page:
+    while "<h1>Check" not in page:
         page = pole.get(forward(page))
     return page
 
@@ -419,7 +419,7 @@ def check_that_may_be_skipped(**changes: Any) -> Advice:
 def test_a_check_that_failed_leads_to_what_is_held_ready_for_it_with_its_cautions_first(opened: Opened) -> None:
     held = replace(an_advice().fallbacks[0], after=("pole-sound",))
     pole = opened(current(fallbacks=(held,)))
-    page = text_of(pole.get(buttons(at_check(pole))["It failed, or nobody is sure"]))
+    page = text_of(pole.get(buttons(at_check(pole))["It is not so, or I cannot tell"]))
     order = ["stand off and ring the control room", held.cautions[0], held.said, held.not_before[0], "What was found?"]
     places = [page.index(one) for one in order]
     assert places == sorted(places)
@@ -427,12 +427,12 @@ def test_a_check_that_failed_leads_to_what_is_held_ready_for_it_with_its_caution
 
 def test_what_is_held_ready_for_another_check_is_not_offered(opened: Opened) -> None:
     pole = opened()
-    assert "Held ready" not in pole.get(buttons(at_check(pole))["It failed, or nobody is sure"])
+    assert "Held ready" not in pole.get(buttons(at_check(pole))["It is not so, or I cannot tell"])
 
 
 def test_what_was_found_is_asked_again_with_the_plan_and_the_age_of_what_was_told(opened: Opened) -> None:
     pole = opened(place="pole_top", wind_gust_mps=5)
-    page = pole.get(buttons(at_check(pole))["It failed, or nobody is sure"])
+    page = pole.get(buttons(at_check(pole))["It is not so, or I cannot tell"])
     values = re.findall(r'<button name="pole_condition" value="([^"]*)">', page)
     assert len(values) >= 2
     hidden = dict(re.findall(r'name="(\w+)" value="([^"]*)"', page))
@@ -502,7 +502,7 @@ def test_whoever_has_done_a_step_is_at_the_place(opened: Opened) -> None:
 @pytest.mark.parametrize("typed", [SCRIPT, "9" * 10_000, RIGHT_TO_LEFT])
 def test_what_was_found_and_cannot_be_used_is_refused_and_kept_on_the_page(opened: Opened, typed: str) -> None:
     pole = opened(current(checks_on_arrival=(a_check(facts=("wind_gust_mps", "pole_condition")),)))
-    link = buttons(at_check(pole))["It failed, or nobody is sure"]
+    link = buttons(at_check(pole))["It is not so, or I cannot tell"]
     of, ticked = (parse_qs(urlsplit(link).query)[name][0] for name in ("of", "ticked"))
     page = pole.post("/pole/found", 422, of=of, ticked=ticked, wind_gust_mps=typed)
     assert f'value="{html.escape(typed)}"'.replace("&#x27;", "&#39;") in page
@@ -579,10 +579,10 @@ def test_a_check_that_protects_people_is_never_passed_by_a_reason(opened: Opened
     pole = opened()
     page = at_check(pole)
     assert "I do it otherwise" not in buttons(page)
-    of = parse_qs(urlsplit(buttons(page)["It failed, or nobody is sure"]).query)
+    of = parse_qs(urlsplit(buttons(page)["It is not so, or I cannot tell"]).query)
     told = {name: of[name][0] for name in ("of", "ticked")}
-    assert "<h1>Make certain" in pole.post("/pole/otherwise", 200, **told, reason="in a hurry")
-    assert "<h1>Make certain" in pole.get(at="otherwise", **told)
+    assert "<h1>Check" in pole.post("/pole/otherwise", 200, **told, reason="in a hurry")
+    assert "<h1>Check" in pole.get(at="otherwise", **told)
 
 
 def test_any_other_check_may_be_with_a_reason(opened: Opened) -> None:

@@ -207,9 +207,9 @@ def every_page(page: Page, pole: Site) -> Iterator[str]:
     for name, address in pages(pole).items():
         page.goto(address)
         yield name
-    walk_to(page, pole.pole(), "Make certain")
+    walk_to(page, pole.pole(), "Check")
     yield "check"
-    press(page, "It failed, or nobody is sure")
+    press(page, "It is not so, or I cannot tell")
     yield "failed"
     walk_to(page, pole.pole(), "Step")
     yield "step"
