@@ -69,12 +69,9 @@ def _needed(advice: Advice, voice: Voice) -> list[str]:
 
 
 def _carried(advice: Advice, voice: Voice) -> list[str]:
-    """The van is loaded from the ticket: the whole kit, in one paragraph."""
+    """The van is loaded from the ticket: the whole kit, an item a line, so that no item is torn between two parts."""
     lines = sentences.kit(advice, voice)
-    if not lines:
-        return []
-    kit = voice.say("note", "between_kit").join(lines)
-    return [voice.say("note", "carry", heading=headings(voice)["kit"], kit=kit)]
+    return [_over("kit", voice), *(voice.say("note", "item", text=line) for line in lines)] if lines else []
 
 
 def _optional(advice: Advice, voice: Voice) -> list[tuple[str, list[str]]]:

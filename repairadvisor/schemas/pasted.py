@@ -15,6 +15,7 @@ from typing import Any
 from repairadvisor.errors import Fault
 from repairadvisor.facts.parse import shown
 from repairadvisor.facts.vocabulary import BY_NAME, TIME_NAMES, Fact
+from repairadvisor.schemas.typed import typed_fact
 
 #: More than every fact takes with its longest word.
 LONGEST_TEXT = 12_000
@@ -38,10 +39,15 @@ class Spoken:
     to: str = "to"
     #: Names that take a moment.
     times: Mapping[str, str] = field(default_factory=dict)
+    #: What counts are called where there is one.
+    one: Mapping[str, str] = field(default_factory=dict)
+    #: In which unit a number that stands alone is typed on pages, where that is not the fact's own.
+    typed_units: Mapping[str, str] = field(default_factory=dict)
 
     @classmethod
-    def of(cls, wording: Mapping[str, object]) -> Spoken:
+    def of(cls, wording: Mapping[str, object], typed_units: Mapping[str, str] | None = None) -> Spoken:
         """From a policy's wording; what it lacks is said in our own names."""
+        figures = _table(wording, "figures")
         between = str(_table(wording, "fact").get("between", "{low} to {high}"))
         return cls(
             _table(wording, "fact_name"),
@@ -50,6 +56,8 @@ class Spoken:
             _table(wording, "unit_shown"),
             between.replace("{low}", "").replace("{high}", "").strip(),
             _table(wording, "time_name"),
+            {unit: str(one).replace("{n}", "").strip() for unit, one in _table(figures, "counted_one").items()},
+            typed_units or {},
         )
 
     def name(self, fact: str) -> str:
@@ -92,10 +100,23 @@ class Spoken:
         joined = f"{between[1]}..{between[2]}" if between else value
         number = _NUMBER_AND_UNIT.fullmatch(joined)
         shown = self.shown_units.get(fact.unit, fact.unit)
-        units = (fact.unit, self.units.get(fact.unit), shown, _one_of(fact.unit), _one_of(shown))
-        if number and number[2] in units:
-            return number[1].strip()
-        return joined
+        units = (fact.unit, self.units.get(fact.unit), shown, _one_of(fact.unit), self.one.get(fact.unit))
+        if number and number[2] and number[2] in units:
+            own = number[1].strip()
+            return f"{own} {fact.unit}" if fact.unit in self.typed_units else own
+        return self.with_unit(fact, joined)
+
+    def with_unit(self, fact: Fact, value: str) -> str:
+        """A number as it is typed, with its unit where it would count in another one than pages name."""
+        unit = self.typed_units.get(fact.unit)
+        if unit is None:
+            return value
+        said = self.units.get(unit)
+        if said and value.endswith(f" {said}"):
+            return value.removesuffix(said) + unit
+        typed = typed_fact(fact.name, value)
+        is_bare = isinstance(typed, float) or (isinstance(typed, dict) and "between" in typed and "unit" not in typed)
+        return f"{value} {unit}" if is_bare else value
 
     def unit(self, fact: Fact) -> str:
         """A number's unit as it stands beside it."""
@@ -136,7 +157,7 @@ def as_line(name: str, value: str, spoken: Spoken) -> str:
     """A fact as a line that :func:`facts_in` reads the same."""
     fact = BY_NAME.get(name)
     if fact is None or fact.is_number:
-        unit = f" {spoken.unit(fact)}" if fact is not None and _is_bare(value) else ""
+        unit = f" {_counted(fact, value, spoken)}" if fact is not None and _is_bare(value) else ""
         return f"{spoken.name(name)} = {value.replace('..', f' {spoken.to} ') if fact is not None else value}{unit}"
     said = [spoken.word(name, word) if word in fact.words else word for word in value.split("|")]
     return f"{spoken.name(name)} = {' | '.join(said)}"
@@ -155,6 +176,11 @@ def _is_bare(value: str) -> bool:
 def _table(wording: Mapping[str, object], name: str) -> Mapping[str, Any]:
     found = wording.get(name)
     return found if isinstance(found, Mapping) else {}
+
+
+def _counted(fact: Fact, value: str, spoken: Spoken) -> str:
+    """A number's unit beside it: 1 fibre, 2 fibres."""
+    return spoken.one.get(fact.unit, spoken.unit(fact)) if value in ("1", "1.0") else spoken.unit(fact)
 
 
 def _one_of(unit: str) -> str:

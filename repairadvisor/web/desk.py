@@ -23,13 +23,13 @@ from repairadvisor.facts.vocabulary import BY_NAME, FIRST_ASKED, TIME_NAMES
 from repairadvisor.render import changes, cost_picture, loss_picture, sentences, turning_picture
 from repairadvisor.render.headings import headings
 from repairadvisor.render.parts import HELD, parts
-from repairadvisor.render.prose import prose
+from repairadvisor.render.prose import prose, typed_units
 from repairadvisor.render.voice import Voice
 from repairadvisor.schemas.pasted import Spoken, as_line
 from repairadvisor.service import Advisor
 from repairadvisor.web.api import advisor, shown
 from repairadvisor.web.bodies import HTML, refuse_packed, wanted
-from repairadvisor.web.fields import Field, field_of, groups
+from repairadvisor.web.fields import Field, fault_line, field_of, groups, said_fault
 from repairadvisor.web.told import Told, held, read_told
 
 desk = Blueprint("desk", __name__)
@@ -142,13 +142,16 @@ def everything() -> Response:
         now=told.now,
         held=held(told.facts),
         aside=told.put_aside,
-        faults=faults,
+        faults=[
+            fault_line(said_fault(one, told.facts.get(one.field, ""), spoken, advisor().voice), advisor().voice)
+            for one in faults[:_MOST_FAULTS]
+        ],
     )
     return Response(page, status=200 if not faults else 422, mimetype=HTML)
 
 
 def _spoken() -> Spoken:
-    return Spoken.of(advisor().wording)
+    return Spoken.of(advisor().wording, typed_units(advisor().voice))
 
 
 def _answers() -> Answers:
@@ -219,7 +222,7 @@ def _refused(told: Told, error: InputError) -> Response:
 def _page(
     told: Told, *, now: str, error: InputError | None = None, status: int = 200, **shown_parts: object
 ) -> Response:
-    spoken = _spoken()
+    spoken, voice = _spoken(), advisor().voice
     faults: tuple[Fault, ...] = error.faults if error else ()
     advice = shown_parts.get("advice")
     matters = advice.unknown_that_matter if isinstance(advice, Advice) else ()
@@ -233,7 +236,10 @@ def _page(
         text=_text(told, spoken, is_wrong=error is not None),
         fields=_fields(told, spoken, matters, faults),
         error=error,
-        faults=faults[:_MOST_FAULTS],
+        faults=[
+            {"at": one.field, "said": fault_line(said_fault(one, told.facts.get(one.field, ""), spoken, voice), voice)}
+            for one in faults[:_MOST_FAULTS]
+        ],
         more_faults=max(len(faults) - _MOST_FAULTS, 0),
         places=field_of("place", spoken, advisor().voice).choices,
         caution=sentences.caution_mark(advisor().voice),

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from repairadvisor.errors import Fault
 from repairadvisor.facts.parse import shown
 from repairadvisor.facts.vocabulary import BY_NAME, FACTS, TIME_NAMES, Fact
 from repairadvisor.render.prose import prose
-from repairadvisor.render.prose import unit as unit_of
 from repairadvisor.render.voice import Voice
 from repairadvisor.schemas.pasted import Spoken
 
@@ -44,15 +43,16 @@ def field_of(
 ) -> Field:
     """A fact, or a name that takes a moment, as a field; ``explained``: its hint says what it means, where the policy
     has words for that."""
-    wrong = tuple(fault for fault in faults if fault.field.partition(".")[0] == name)
+    wrong = tuple(said_fault(fault, value, spoken, voice) for fault in faults if fault.field.partition(".")[0] == name)
     if name in TIME_NAMES:
         hint = voice.say("facts", "moment")
         return Field(name, spoken.name(name), hint, (), value, wrong, below_zero=True)
     fact = BY_NAME[name]
     if fact.is_number:
-        unit = "" if _is_count(fact, voice) else spoken.units.get(fact.unit) or fact.unit
+        typed = spoken.typed_units.get(fact.unit, fact.unit)
+        unit = "" if _is_count(fact, voice) else spoken.units.get(typed) or typed
         said = voice.say("facts", "in_unit", name=spoken.name(name), unit=unit) if unit else spoken.name(name)
-        hint = _range(fact, unit, voice)
+        hint = _range(fact, voice)
         if explained and name in _meanings(voice):
             hint = voice.say("facts", "meant", meaning=voice.say("facts", "meaning", name), range=hint)
         return Field(name, said, hint, (), value, wrong, below_zero=fact.low < 0)
@@ -63,20 +63,39 @@ def _meanings(voice: Voice) -> Mapping[str, object]:
     return voice.words.table("facts", "meaning")
 
 
-def _range(fact: Fact, unit: str, voice: Voice) -> str:
-    """From what to what a number may be. It is typed in the fact's own unit, or with another that is read too: whoever
-    thinks in another one is told so."""
+def said_fault(fault: Fault, typed: str, spoken: Spoken, voice: Voice) -> Fault:
+    """What is wrong with a fact, as pages say it: its name, what was typed, and what is allowed in the units typed."""
+    name = fault.field.partition(".")[0]
+    said = replace(fault, field=spoken.name(name)) if name in BY_NAME or name in TIME_NAMES else fault
+    fact = BY_NAME.get(name)
+    if fact is None or name in TIME_NAMES:
+        return replace(said, allowed=f"{fault.allowed} {fault.unit}".strip(), unit="")
+    if fault.allowed == fact.allowed_text():
+        words = voice.say("fact", "or").join(spoken.word(name, word) for word in fact.words)
+        return replace(said, value=typed or fault.value, allowed=words or _range(fact, voice), unit="")
+    return replace(said, allowed=f"{fault.allowed} {fault.unit}".strip(), unit="")
+
+
+def fault_line(fault: Fault, voice: Voice) -> str:
+    """That in one line: "air temperature: 190 is out of range; allowed: -60 to 60 °C"."""
+    said = {"name": fault.field, "problem": fault.problem}
+    if fault.value and fault.allowed:
+        return voice.say("facts", "line_value_allowed", value=fault.value, allowed=fault.allowed, **said)
+    if fault.value:
+        return voice.say("facts", "line_value", value=fault.value, **said)
+    if fault.allowed:
+        return voice.say("facts", "line_allowed", allowed=fault.allowed, **said)
+    return voice.say("facts", "line", **said)
+
+
+def _range(fact: Fact, voice: Voice) -> str:
+    """From what to what a number may be, in the unit in which it is typed."""
     ends = {"low": f"{fact.low:g}", "high": f"{fact.high:.0f}" if fact.high == int(fact.high) else f"{fact.high:g}"}
     if fact.whole:
         return voice.say("facts", "range_whole", **ends)
     if not fact.unit:
         return prose(voice, voice.say("facts", "range_bare", **ends))
-    allowed = voice.say("facts", "range", unit=fact.unit, **ends)
-    own = prose(voice, allowed)
-    other = unit_of(voice, fact.unit)
-    if other == fact.unit:
-        return own
-    return voice.say("facts", "in_other_unit", range=own, unit=unit or fact.unit, example=f"10 {other}")
+    return prose(voice, voice.say("facts", "range", unit=voice.words.unit(fact.unit), **ends))
 
 
 def _is_count(fact: Fact, voice: Voice) -> bool:

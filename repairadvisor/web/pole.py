@@ -19,6 +19,7 @@ from repairadvisor.decision.loosening import PROTECTING
 from repairadvisor.errors import ConflictError, Fault, InputError, NotFoundError
 from repairadvisor.facts.vocabulary import BY_NAME
 from repairadvisor.render import figures
+from repairadvisor.render.prose import typed_units
 from repairadvisor.schemas.pasted import Spoken, wrong_length
 from repairadvisor.schemas.typed import typed_fact
 from repairadvisor.service import ADVICE_ID
@@ -184,6 +185,8 @@ def _ask_again(here: Here) -> Response:
     faults = tuple(fault for name, value in typed.items() for fault in wrong_length(name, value))
     if faults:
         return again(here, 422, typed, faults)
+    spoken = _spoken()
+    typed = {name: spoken.with_unit(BY_NAME[name], value) for name, value in typed.items()}
     # Whoever has done a step is there: what is on the van can no longer be decided by loading it.
     known: dict[str, object] = {"crew_place": ON_SITE} if here.walk.has_begun else {}
     if made := measured.attempts_in_vain(all_work(here)):
@@ -197,8 +200,12 @@ def _ask_again(here: Here) -> Response:
     return go_on(here.walk.carried_to(str(answer.id), checks_hold=not here.has_run_out))
 
 
+def _spoken() -> Spoken:
+    return Spoken.of(advisor().wording, typed_units(advisor().voice))
+
+
 def _field(name: str, typed: Mapping[str, str], faults: tuple[Fault, ...]) -> Field:
-    return field_of(name, Spoken.of(advisor().wording), advisor().voice, typed.get(name, ""), faults)
+    return field_of(name, _spoken(), advisor().voice, typed.get(name, ""), faults)
 
 
 def _labels(fields: list[Field]) -> dict[str, str]:

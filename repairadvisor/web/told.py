@@ -72,6 +72,9 @@ def read_told(given: MultiDict[str, str], spoken: Spoken) -> tuple[Told, list[Fa
     fields = {name: value for name, value in fields.items() if value}
     faults += [fault for name, value in fields.items() for fault in wrong_length(name, value)]
     fields = {name: value for name, value in fields.items() if not wrong_length(name, value)}
+    fields = {
+        name: spoken.with_unit(BY_NAME[name], value) if name in BY_NAME else value for name, value in fields.items()
+    }
     now, more = _moment("" if texts["afresh"] == "yes" else texts["now"].strip())
     faults += more
     told, wrong = facts_in(texts["told"], spoken)

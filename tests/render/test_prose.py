@@ -27,7 +27,7 @@ IN_FEET = a_voice(units=FEET)
 FIGURES: dict[str, Any] = dict(WORDING["figures"])  # type: ignore[call-overload]
 WITH_COMMA = a_voice(wording={**WORDING, "figures": {**FIGURES, "decimal": ","}})
 IN_FEET_WITH_COMMA = a_voice(
-    wording={**WORDING, "figures": {**FIGURES, "decimal": ",", "to": "a", "and": "y"}}, units=FEET
+    wording={**WORDING, "figures": {**FIGURES, "decimal": ",", "to": "a", "and": "y", "between": "entre"}}, units=FEET
 )
 
 
@@ -53,6 +53,25 @@ IN_FEET_WITH_COMMA = a_voice(
         ("1.8m of it", "5.906ft of it"),
         ("0 m", "0 ft"),
         ("in 95 of 100 and 3 m of cable", "in 95 of 100 and 9.84 ft of cable"),
+        ("between 2 and 10 m", "between 6.56 and 32.8 ft"),
+        ("1 or 2 and 10 m", "1 or 2 and 32.8 ft"),
+        ("3 °C above the dew point", "5.4 °F above the dew point"),
+        ("3 °C warmer than outside", "5.4 °F warmer than outside"),
+        ("stays above 3 °C", "stays above 37.4 °F"),
+        ("3 °C or more", "37.4 °F or more"),
+        # To the safe side: 10 m/s is 22.369 mph, 3 m is 9.8425 ft, 2 m 6.5617 ft, 13.4 m/s 29.9749 mph.
+        ("gusts below 10 m/s", "gusts below 22.36 mph"),
+        ("gusts of 10 m/s", "gusts of 22.37 mph"),
+        ("gusts of 13.4 m/s or more", "gusts of 29.97 mph or more"),
+        ("gusts not above 10 m/s", "gusts not above 22.36 mph"),
+        ("at least 3 m", "at least 9.85 ft"),
+        ("Under 3 m", "Under 9.84 ft"),
+        ("no more than 2 m", "no more than 6.56 ft"),
+        ("more than 2 m", "more than 6.57 ft"),
+        ("not below 2 m", "not below 6.57 ft"),
+        ("not less than 2 m", "not less than 6.57 ft"),
+        ("2 m or more", "6.57 ft or more"),
+        ("2 m or less", "6.56 ft or less"),
         ("(3 m, seen 4 May 2031 07:10 UTC)", "(9.84 ft, seen 4 May 2031 07:10 UTC)"),
     ],
 )
@@ -110,6 +129,32 @@ def test_a_limit_is_the_same_limit_in_the_other_unit(whole: int, decimals: int, 
     last = Decimal(1).scaleb(-decimals)
     assert back.quantize(last, ROUND_HALF_EVEN) == value
     assert abs(back - value) <= min(last / 20, max(last / 100, abs(value) / 2000))
+
+
+@pytest.mark.parametrize(
+    ("text", "side"),
+    [
+        ("below {} {}", -1),
+        ("Up to {} {}", -1),
+        ("not at least {} {}", -1),
+        ("{} {} or less", -1),
+        ("at least {} {}", 1),
+        ("More than {} {}", 1),
+        ("not below {} {}", 1),
+        ("{} {} or more", 1),
+    ],
+)
+@given(whole=st.integers(-99_999, 99_999), decimals=st.integers(0, 3), metric=st.sampled_from(["m", "km", "m/s", "°C"]))
+def test_a_limit_is_rounded_to_the_safe_side_and_by_next_to_nothing(
+    text: str, side: int, whole: int, decimals: int, metric: str
+) -> None:
+    value = Decimal(whole).scaleb(-decimals)
+    other, times, plus = INTO[metric]
+    found = re.search(rf"(-?\d+(?:\.\d+)?) {re.escape(other)}", prose(IN_FEET, text.format(f"{value:f}", metric)))
+    assert found is not None
+    off = (Decimal(found[1]) - plus) / times - value
+    assert off * (-1 if metric == "m/s" else side) >= -Decimal("1e-20")
+    assert abs(off) <= Decimal(1).scaleb(-decimals) / 20
 
 
 @given(st.integers(-60, 60))

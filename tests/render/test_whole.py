@@ -167,7 +167,7 @@ def test_no_line_ends_in_space_or_says_none(render: Callable[[Advice, Voice], st
 def test_headings_are_the_policys() -> None:
     own = a_voice(wording={**WORDING, "heading": {**headings(VOICE), "kit": "To be loaded"}})
     assert "\nTo be loaded\n" in terminal.render(an_advice(), own)
-    assert "\nTo be loaded: " in ticket_note.render(an_advice(), own)
+    assert "\nTo be loaded:\n- " in ticket_note.render(an_advice(), own)
     assert "\nSteps\n" in terminal.render(an_advice(), own)
 
 

@@ -540,17 +540,47 @@ def test_colours_and_sizes_have_their_names_in_one_place() -> None:
     assert set(re.findall(r"var\((--[a-z]+)\)", sheet)) == named
 
 
-def test_whoever_thinks_in_feet_reads_feet_and_is_told_in_what_a_number_alone_counts(
-    tmp_path: Path, records: Records
-) -> None:
+def test_whoever_thinks_in_feet_reads_and_types_feet(tmp_path: Path, records: Records) -> None:
     service = Advisor(FixedMethod(an_advice()), records, "feet")
     client = create_app(Settings(database_url=a_database_url(tmp_path), units="feet"), service).test_client()
     text = words(page_of(client.get("/", query_string={"place": "pole_top", "now": AT})).text)
-    assert "0 to 1640.4 ft; a number alone counts in metres, else write its unit: 10 ft" in text
+    assert "spare cable on the exchange side, in feet" in text
+    assert "0 to 1640.4 ft" in text
+    for asked, shown in (
+        ({"spare_near_m": "10"}, "10 ft"),
+        ({"spare_near_m": "3 m"}, "3 m"),
+        ({"spare_near_m": "1e1"}, "1e1 ft"),
+        ({"told": "spare cable on the exchange side = 10"}, "10 ft"),
+        ({"told": "spare_near_m = 10 feet; place = pole_top"}, "10 ft"),
+        ({"told": "spare_near_m = 3 metres"}, "3 m"),
+        ({"spare_near_m": "5..10"}, "5 to 10 ft"),
+    ):
+        page = page_of(client.get("/", query_string=asked))
+        line = re.compile(rf"^spare cable on the exchange side = {re.escape(shown)}$", re.MULTILINE)
+        assert line.search(page.text), asked
+        (link,) = [one for one in page.links if one.startswith("/?now=")]
+        assert line.search(page_of(client.get(link)).text), asked
+    wrong = client.get("/", query_string={"spare_near_m": "2000", "now": AT}).text
+    assert "spare cable on the exchange side: “2000 ft” is out of range; allowed: 0 to 1640.4 ft" in wrong
     for name, lines in parts(an_advice(), service.voice):  # the policy's own numbers stay as it has them
         assert name == "sources" or all(not re.search(r"\d m\b", line) for line in lines)
     data = client.post("/v1/advice", json={"facts": {"place": "pole_top"}}).get_json()
     assert data["facts_used"][0]["unit"] == "m"
+
+
+def test_what_is_wrong_is_said_as_the_page_calls_it(client: FlaskClient) -> None:
+    page = client.get("/?air_temperature_c=190&place=pole_tip&fibres_down_count=1.5").text
+    said = [words(one) for one in re.findall(r"<li><a href=\"#[a-z_]+\">(.*?)</a></li>", page)]
+    name = WORDING["fact_name"]["air_temperature_c"]  # type: ignore[index]
+    assert f"{name}: “190” is out of range; allowed: -60 to 60 °C" in " ".join(said)
+    assert "air_temperature_c =" not in " ".join(said)
+    assert "whole numbers" not in page
+    assert "“1.5” is not a whole number; allowed: a whole number, 1 to 6912" in " ".join(said)
+
+
+def test_one_fibre_is_one_fibre(client: FlaskClient) -> None:
+    assert re.search(r"= 1 fibre$", page_of(client.get("/?fibres_down_count=1")).text, re.MULTILINE)
+    assert re.search(r"= 2 fibres$", page_of(client.get("/?fibres_down_count=2")).text, re.MULTILINE)
 
 
 def test_a_page_says_in_which_language_and_direction_it_is_read(tmp_path: Path, records: Records) -> None:
