@@ -114,5 +114,14 @@ def _filled(lines: Iterable[str], room: int) -> list[str]:
             if parts and len(parts[-1]) + 1 + len(piece) <= room:
                 parts[-1] += f"\n{piece}"
             else:
-                parts.append(piece)
+                parts.append(_with_heading(parts, piece, room))
     return parts
+
+
+def _with_heading(parts: list[str], piece: str, room: int) -> str:
+    """The first line of the next note; a heading at the end of the note before it comes along."""
+    before, _, last = parts[-1].rpartition("\n") if parts else ("", "", "")
+    if not before or not last.endswith(":") or len(last) + 1 + len(piece) > room:
+        return piece
+    parts[-1] = before
+    return f"{last}\n{piece}"

@@ -72,7 +72,7 @@ def said_fault(fault: Fault, typed: str, spoken: Spoken, voice: Voice) -> Fault:
         return replace(said, allowed=f"{fault.allowed} {fault.unit}".strip(), unit="")
     if fault.allowed == fact.allowed_text():
         words = voice.say("fact", "or").join(spoken.word(name, word) for word in fact.words)
-        return replace(said, value=typed or fault.value, allowed=words or _range(fact, voice), unit="")
+        return replace(said, value=shown(typed) or fault.value, allowed=words or _range(fact, voice), unit="")
     return replace(said, allowed=f"{fault.allowed} {fault.unit}".strip(), unit="")
 
 

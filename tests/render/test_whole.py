@@ -164,6 +164,17 @@ def test_no_line_ends_in_space_or_says_none(render: Callable[[Advice, Voice], st
         assert "None" not in line
 
 
+@pytest.mark.parametrize("name", ADVICES)
+@pytest.mark.parametrize("longest", [400, 700, ticket_note.LONGEST])
+def test_an_item_to_carry_is_whole_in_one_note_and_no_heading_ends_one(name: str, longest: int) -> None:
+    made = ticket_note.notes(ADVICES[name], VOICE, longest)
+    lines = [line for note in made for line in note.splitlines()]
+    for item in sentences.kit(ADVICES[name], VOICE):
+        assert f"- {sentences.one_line(item)}" in lines
+    assert [note for note in made if note.splitlines()[-1].endswith(":")] == []
+    assert all(len(note) <= longest for note in made)
+
+
 def test_headings_are_the_policys() -> None:
     own = a_voice(wording={**WORDING, "heading": {**headings(VOICE), "kit": "To be loaded"}})
     assert "\nTo be loaded\n" in terminal.render(an_advice(), own)
