@@ -15,6 +15,8 @@ from html import escape
 WIDTH = 320
 TEXT_SIZE = 12
 LINE = 15.0
+#: No word begins nearer to the left edge: some letters reach out to their left.
+EDGE = 2.0
 
 #: How wide signs are, in parts of their size, in the widest plain faces that systems bring (measured in one of them):
 #: the page's face is the system's, and a label must fit in any.
@@ -96,7 +98,7 @@ def block(x: float, y: float, text: str, *, strong: bool = False) -> tuple[str, 
 def words(x: float, y: float, text: str, *, end: bool = False, strong: bool = False) -> str:
     """A line of text that begins, or ends, at a place; one that would leave the picture is moved into it."""
     wide = long(text, strong=strong)
-    x = max(x, min(wide, WIDTH)) if end else max(min(x, WIDTH - wide), 0.0)
+    x = max(x, min(wide, WIDTH)) if end else max(min(x, WIDTH - wide), EDGE)
     more = (' text-anchor="end"' if end else "") + (' font-weight="700"' if strong else "")
     return f'<text x="{x:g}" y="{y:g}"{more}>{escape(text)}</text>'
 

@@ -7,6 +7,7 @@ advice has nothing to say.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import datetime, timedelta
 from itertools import groupby
 
 from repairadvisor.decision.advice import Advice, Alternative, Barred, FactUsed, Loss, Question, Step
@@ -312,8 +313,21 @@ def validity(advice: Advice, voice: Voice) -> list[str]:
             lines.append(voice.say("line", "valid_until_because", until=until, because=advice.valid_because))
         else:
             lines.append(voice.say("line", "valid_until", until=until))
+    lines += on_arrival(advice, voice)
     now, method = figures.moment(voice, advice.now), advice.method_version
     return [*lines, voice.say("line", "given", moment=now, policy=advice.policy[:12], method=method)]
+
+
+def on_arrival(advice: Advice, voice: Voice) -> list[str]:
+    """That it has to be asked for again at the place, where it runs out before service can be back."""
+    if not advice.valid_until or advice.restored_after_min is None:
+        return []
+    back_min = advice.restored_after_min.p50
+    holds = datetime.fromisoformat(advice.valid_until) - datetime.fromisoformat(advice.now)
+    if holds >= timedelta(minutes=back_min):
+        return []
+    until, minutes = figures.moment(voice, advice.valid_until), figures.minutes(voice, back_min)
+    return [voice.say("line", "ask_on_arrival", until=until, minutes=minutes)]
 
 
 def facts_used(advice: Advice, voice: Voice) -> list[str]:

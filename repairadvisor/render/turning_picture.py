@@ -12,7 +12,7 @@ from collections.abc import Mapping, Sequence
 
 from repairadvisor.decision.advice import Advice, FactUsed, TurningPoint
 from repairadvisor.facts.vocabulary import BY_NAME
-from repairadvisor.render.drawing import LINE, WIDTH, Scale, block, diamond, disc, line, picture, words
+from repairadvisor.render.drawing import EDGE, LINE, WIDTH, Scale, block, diamond, disc, line, picture, words
 from repairadvisor.render.prose import prose
 from repairadvisor.render.voice import Voice
 
@@ -36,7 +36,7 @@ def render(advice: Advice, names: Mapping[str, str], voice: Voice) -> str:
                 value=f"{used.value} {voice.words.unit(used.unit)}".rstrip(),
             ),
         )
-        label, more = block(0, y + 12, title, strong=True)
+        label, more = block(EDGE, y + 12, title, strong=True)
         drawn.append(label)
         y += more
         is_number = fact in BY_NAME and BY_NAME[fact].is_number and _ends(used.value, voice) is not None

@@ -163,14 +163,14 @@ def _advised(told: Told, advice: Advice, clock: datetime) -> Response:
     spoken, voice = _spoken(), advisor().voice
     names = dict(spoken.names)
     asked = [one for one in advice.questions if one.fact not in told.put_aside and one.fact in BY_NAME]
-    ends = read_moment(advice.valid_until)
+    ends, again = read_moment(advice.valid_until), sentences.on_arrival(advice, voice)
     return _page(
         told,
         now=advice.now,
         advice=advice,
         headline=prose(voice, sentences.headline(advice, voice)),
-        reason=[prose(voice, line) for line in sentences.reason(advice, voice)],
-        validity=[prose(voice, line) for line in sentences.validity(advice, voice)],
+        reason=[prose(voice, line) for line in (*sentences.reason(advice, voice), *again)],
+        validity=[prose(voice, line) for line in sentences.validity(advice, voice) if line not in again],
         question=asked[0] if asked else None,
         answer=field_of(asked[0].fact, spoken, voice) if asked else None,
         whom=voice.whom(asked[0].of_whom) if asked else "",

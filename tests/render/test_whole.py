@@ -6,13 +6,14 @@ import re
 import string
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import datetime, timedelta
 
 import pytest
 from builders import ADVICES, VOICE, WORDING, a_caution, a_check, a_voice, an_advice
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from repairadvisor.decision.advice import ACTIONS, Advice, Step
+from repairadvisor.decision.advice import ACTIONS, Advice, Restored, Step
 from repairadvisor.render import sentences, terminal, ticket_note
 from repairadvisor.render.headings import headings
 from repairadvisor.render.placing import placed
@@ -173,6 +174,19 @@ def test_an_item_to_carry_is_whole_in_one_note_and_no_heading_ends_one(name: str
         assert f"- {sentences.one_line(item)}" in lines
     assert [note for note in made if note.splitlines()[-1].endswith(":")] == []
     assert all(len(note) <= longest for note in made)
+
+
+@pytest.mark.parametrize(("minutes", "said"), [(94.9, False), (95.1, True)])
+def test_an_advice_that_runs_out_before_service_is_back_is_asked_for_again_on_arrival(
+    minutes: float, said: bool
+) -> None:
+    given = datetime.fromisoformat(an_advice().now)
+    back = Restored(minutes, 160.0, ())
+    advice = an_advice(valid_until=(given + timedelta(minutes=95)).isoformat(), restored_after_min=back)
+    for render in RENDERERS:
+        assert ("Ask again on arrival: this holds until" in " ".join(render(advice, VOICE).split())) == said
+    assert sentences.on_arrival(replace(advice, valid_until=""), VOICE) == []
+    assert sentences.on_arrival(replace(advice, restored_after_min=None), VOICE) == []
 
 
 def test_headings_are_the_policys() -> None:

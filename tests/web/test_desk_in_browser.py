@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import itertools
 import os
+import random
 import re
 import shutil
 import threading
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 from urllib.parse import urlencode
@@ -24,21 +25,25 @@ from markupsafe import Markup
 from outcome.recorded_work import BEGAN, light, made
 from playwright.sync_api import Browser, Locator, Page, sync_playwright
 from werkzeug.serving import make_server
+from whole_jobs import whole_jobs
 
 from repairadvisor.decision.advice import Advice
+from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.rules_in_force import RulesInForce
 from repairadvisor.delivery.published import plain_delivery
 from repairadvisor.facts.context import Context
+from repairadvisor.facts.parse import parse_context
 from repairadvisor.facts.vocabulary import BY_NAME
-from repairadvisor.methods import PreparedMethod, prepared_method
+from repairadvisor.methods import PreparedMethod, policy_in_force, prepared_method
 from repairadvisor.outcome.attempt_readings import Made
 from repairadvisor.outcome.workmanship_charts import Workmanship, workmanship_of
 from repairadvisor.policy.model import Claim
 from repairadvisor.render import cost_picture, loss_picture, terminal, turning_picture
 from repairadvisor.render.chart_picture import HIGH, WIDE, picture
+from repairadvisor.render.voice import FEET, Voice
 from repairadvisor.schemas.delivery import CAUSES, STATES, TROUBLED_STATES
 from repairadvisor.service import Advisor
-from repairadvisor.settings import Settings, cache_folder
+from repairadvisor.settings import Settings, cache_folder, overlay_folder
 from repairadvisor.store.database import migrate, open_database
 from repairadvisor.store.deliveries import Delivery
 from repairadvisor.store.records import Records
@@ -523,6 +528,54 @@ def test_pictures_fit_and_can_be_read(any_width: Page) -> None:
         assert max(right for _, _, right in sizes) <= box["x"] + box["width"] + 1
         tree = any_width.get_by_role("img", name=re.compile(any_width.locator(f"#{name}-title").text_content() or "?"))
         assert tree.count() == 1
+
+
+#: Of every text in a picture that leaves it: the text; and the least size in which letters are shown, in pixels.
+_LEAVES_ITS_PICTURE = """() => {
+    const out = [];
+    let least = Infinity;
+    for (const svg of document.querySelectorAll("svg.picture")) {
+        const wide = svg.viewBox.baseVal.width, high = svg.viewBox.baseVal.height;
+        for (const text of svg.querySelectorAll("text")) {
+            const box = text.getBBox();
+            if (box.x < -0.5 || box.x + box.width > wide + 0.5 || box.y < -2 || box.y + box.height > high + 2)
+                out.push([text.textContent, box.x, box.y, box.width, box.height]);
+            const size = parseFloat(svg.getAttribute("font-size")) * svg.getBoundingClientRect().width / wide;
+            least = Math.min(least, size);
+        }
+    }
+    return [out, least];
+}"""
+IN_SPANISH = Voice(Words(policy_in_force(overlay_folder("spanish")).wording))
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("width", [PHONE_PX, DESK_PX])
+@pytest.mark.parametrize("voice", [VOICE, IN_SPANISH, Voice(VOICE.words, FEET)], ids=["english", "spanish", "feet"])
+def test_no_word_leaves_the_picture_of_a_whole_job(
+    browser: Browser,
+    site: str,
+    watch: Watch,
+    method: Remembering,
+    share: Callable[[int, int, int], int],
+    voice: Voice,
+    width: int,
+) -> None:
+    jobs = random.Random(7).sample(whole_jobs(), share(len(whole_jobs()), 6, 7))
+    drawn = []
+    for number, job in enumerate(jobs):
+        advice = method.advise(parse_context(job.facts, job.now), turning=number % 10 < 3)
+        names = {name: voice.fact(name) for name in BY_NAME}
+        drawn += [loss_picture.render(advice, voice), cost_picture.render(advice, voice)]
+        drawn.append(turning_picture.render(advice, names, voice))
+    assert sum(map(bool, drawn)) > 4
+    for page in _opened(browser, site, watch, width, "light"):
+        sheet = f'<link rel="stylesheet" href="{site}/static/page.css">'
+        page.set_content(f'{sheet}<main class="wide">{"".join(drawn)}</main>')
+        page.wait_for_load_state("networkidle")
+        leaves, least = page.evaluate(_LEAVES_ITS_PICTURE)
+        assert leaves == []
+        assert least >= 11
 
 
 def test_charts_can_be_read_and_their_words_do_not_stand_in_each_other(any_width: Page) -> None:
