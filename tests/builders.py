@@ -489,9 +489,6 @@ class FixedMethod:
             joints.setdefault((one.ribbon or one.fibre, one.joint), []).append(one)
         return tuple(_fixed_verdict(some, now) for _, some in sorted(joints.items()))
 
-    def grown_old(self, context: Context) -> tuple[str, ...]:
-        return ()
-
     def standing_cautions(self, context: Context) -> tuple[str, ...]:
         return tuple(caution.text for caution in self.answer.cautions) if context.held else ()
 
