@@ -7,7 +7,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import datetime
 from functools import partial
 from importlib import resources
 from pathlib import Path
@@ -29,7 +29,6 @@ from repairadvisor.decision.situation import look
 from repairadvisor.decision.stored_light import as_plain
 from repairadvisor.errors import Fault, InputError
 from repairadvisor.facts.context import Context
-from repairadvisor.facts.vocabulary import BY_NAME
 from repairadvisor.outcome.attempt_readings import Made
 from repairadvisor.outcome.judging import judge, repair_of
 from repairadvisor.outcome.reported import Attempt, Repair
@@ -81,9 +80,6 @@ class Method(Protocol):
 
     def standing_cautions(self, context: Context) -> tuple[str, ...]:
         """What to beware of whatever is done, of hazards known to be there."""
-
-    def grown_old(self, context: Context) -> tuple[str, ...]:
-        """The facts of which what was seen is too old to count by now."""
 
     def rules_in_force(self) -> RulesInForce:
         """The rules and numbers of the policy, as a person reads them."""
@@ -144,14 +140,6 @@ class PreparedMethod:
         situation = look(self.rules, context)
         rows = [(row, situation.of("caution", i)) for i, row in enumerate(self.policy.cautions)]
         return tuple(one.row.text for one in owed(rows, None) if one.owed_to == KNOWN)
-
-    def grown_old(self, context: Context) -> tuple[str, ...]:
-        now = context.now
-        kept = {name: self.policy.facts[name].lasts_min for name in context.held if not BY_NAME[name].time_runs}
-        seen = {name: context.held[name].seen_at or now for name in kept}
-        return tuple(
-            name for name, lasts in kept.items() if lasts is not None and seen[name] + timedelta(minutes=lasts) < now
-        )
 
     def rules_in_force(self) -> RulesInForce:
         return rules_in_force(self.policy)

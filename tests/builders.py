@@ -480,7 +480,7 @@ class FixedMethod:
         return frozenset() if self.answer.plan is None else frozenset({self.answer.plan.id})
 
     def repair(self, context: Context, plan_id: str, now: datetime) -> Repair:
-        return Repair(now, ("single_mode",), ("fusion_splice", "mechanical_splice"), 2)
+        return Repair(now, ("single_mode",), ("fusion_splice", "mechanical_splice"), 2, joints_planned=2, fibres=2)
 
     def judge(self, context: Context, plan_id: str, attempts: Sequence[Attempt], now: datetime) -> tuple[Verdict, ...]:
         """Up to 0.15 dB at 1310 nm both ways a joint may stay; a ribbon may where its worst fibre may."""
@@ -488,9 +488,6 @@ class FixedMethod:
         for one in attempts:
             joints.setdefault((one.ribbon or one.fibre, one.joint), []).append(one)
         return tuple(_fixed_verdict(some, now) for _, some in sorted(joints.items()))
-
-    def grown_old(self, context: Context) -> tuple[str, ...]:
-        return ()
 
     def standing_cautions(self, context: Context) -> tuple[str, ...]:
         return tuple(caution.text for caution in self.answer.cautions) if context.held else ()

@@ -181,6 +181,7 @@ class Step:
     """One step of the work, the limit that decides it is done, and the cautions that come before it.
 
     ``first``: it comes before the checks on arrival too. ``protects``: it keeps people whole, so nobody does without.
+    ``joins``: joints are made in it, or measured, up to the limit for one.
     """
 
     number: int
@@ -189,6 +190,7 @@ class Step:
     cautions: tuple[str, ...]
     first: bool = False
     protects: bool = False
+    joins: bool = False
 
 
 @dataclass(frozen=True, slots=True)

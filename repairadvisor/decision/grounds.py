@@ -11,6 +11,7 @@ from repairadvisor.decision.plans import standing
 from repairadvisor.decision.split_cost import split_cost
 from repairadvisor.decision.spoken import screen_because
 from repairadvisor.facts.value import Known
+from repairadvisor.facts.vocabulary import BY_NAME
 from repairadvisor.policy.condition import facts_of, limits_of
 from repairadvisor.policy.model import Screen
 from repairadvisor.policy.plan import Plan
@@ -145,14 +146,17 @@ def sources(told: Told) -> tuple[Source, ...]:
 
 
 def valid(told: Told) -> tuple[str, str]:
-    """The earliest moment at which a passing fact that was used has to be looked at again."""
+    """The earliest moment at which a passing fact that was used has to be looked at again. What was too old to count
+    was not used: it is not among what is known at the start of work."""
     ends: list[tuple[datetime, str]] = []
     for name, held in told.context.held.items():
         lasts = told.policy.facts[name].lasts_min
         if held.valid_until is not None:
             ends.append((held.valid_until, name))
         if lasts is not None:
-            ends.append(((held.seen_at or told.context.now) + timedelta(minutes=lasts), name))
+            # A time that runs is held as it is now, whenever it was seen.
+            seen = None if BY_NAME[name].time_runs else held.seen_at
+            ends.append(((seen or told.context.now) + timedelta(minutes=lasts), name))
     if not ends:
         return "", told.words.say("valid", "always")
     end, name = min(ends, key=lambda one: one[0])

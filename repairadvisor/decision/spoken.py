@@ -161,7 +161,7 @@ def wait(told: Told) -> Wait | None:
         return Wait(_until(told), None, (), then)
     return Wait(
         _until(told),
-        round(later.minutes + travel_min(told.asked_with), 1),
+        round(later.minutes + travel_min(told.context), 1),
         later.slot.meanwhile,
         told.words.plan(later.best.plan),
     )

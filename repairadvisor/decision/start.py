@@ -14,6 +14,7 @@ from repairadvisor.decision.fibre_width import inserted_mismatch_of, mismatch_of
 from repairadvisor.decision.link_budget import margin_of
 from repairadvisor.decision.rules import Rules
 from repairadvisor.facts.context import Context
+from repairadvisor.facts.running import run_on
 from repairadvisor.facts.value import Between, Known, State
 from repairadvisor.facts.vocabulary import BY_NAME, CREW_AND_STOCK, Fact
 
@@ -26,7 +27,8 @@ DECIDED_WITH_THE_LOAD = (*CREW_AND_STOCK, "insert_fibre_type")
 
 def as_it_stands(context: Context, rules: Rules) -> Context:
     """The context at the planned start of work, once a crew that is still to come has travelled."""
-    return later_on(context, rules, travel_min(context))
+    travels = "travel_min" in context.held and not _too_old(context, rules, "travel_min", 0.0)
+    return later_on(context, rules, travel_min(context) if travels else 0.0)
 
 
 def later_on(context: Context, rules: Rules, minutes: float, already: float = 0.0) -> Context:
@@ -39,8 +41,8 @@ def later_on(context: Context, rules: Rules, minutes: float, already: float = 0.
     for name, held in context.held.items():
         fact = BY_NAME[name]
         if fact.time_runs and minutes > 0.0:
-            changes[name] = _moved(fact, held.state, minutes)
-        elif _passes(fact) and _too_old(context, rules, name, already + minutes):
+            changes[name] = run_on(fact, held.state, minutes)
+        elif _passes(fact) and _too_old(context, rules, name, already + minutes if _grows_old(fact) else 0.0):
             changes[name] = None
             stale.append(name)
     if "crew_place" not in context.held and _NOT_SENT in context.possible["crew_place"].words:
@@ -61,8 +63,13 @@ def later_on(context: Context, rules: Rules, minutes: float, already: float = 0.
 
 
 def _passes(fact: Fact) -> bool:
-    """Whether what was seen of a fact grows old on the way."""
-    return fact.passing and not fact.time_runs and fact.name not in _OF_THE_WAY
+    """Whether what was seen of a fact counts for a time only."""
+    return fact.passing and not fact.time_runs
+
+
+def _grows_old(fact: Fact) -> bool:
+    """Whether what was seen of a fact grows old on the way as well."""
+    return fact.name not in _OF_THE_WAY
 
 
 def decided_with_the_load(context: Context) -> tuple[str, ...]:
@@ -85,15 +92,3 @@ def _too_old(context: Context, rules: Rules, name: str, minutes: float) -> bool:
         return False
     seen = context.held[name].seen_at or context.now
     return seen + timedelta(minutes=lasts) < context.now + timedelta(minutes=minutes)
-
-
-def _moved(fact: Fact, state: State, minutes: float) -> State:
-    """An age grown, or an arrival come nearer; what has come is there."""
-    by = minutes if fact.time_runs == "ago" else -minutes
-
-    def move(value: float) -> float:
-        return min(max(value + by, fact.low), fact.high)
-
-    if isinstance(state, Between):
-        return Between(move(state.low), move(state.high))
-    return Known(move(float(state.value))) if isinstance(state, Known) else state

@@ -23,7 +23,8 @@ def steps_of(situation: Situation, plan: Plan | None, action: str, fields: Mappi
         fits = not row.plans if plan is None else plan.fits(row.plans)
         if action in row.for_action and fits and situation.of("step", i) == BARRED:
             text, limit = row.text.format(**fields), row.limit.format(**fields)
-            found.append((row.id, Step(len(found) + 1, text, limit, (), row.first, row.protects)))
+            joins = "{joints}" in row.text or "{joint_limit}" in row.limit
+            found.append((row.id, Step(len(found) + 1, text, limit, (), row.first, row.protects, joins)))
     return found
 
 

@@ -2,7 +2,8 @@
 
 A fact is a value, ``{"value": …, "unit": …}``, ``{"between": [low, high], "unit": …}``, ``{"one_of": […]}``,
 ``{"not_applicable": true}``, or absent. Each object may say ``source``, ``seen_at`` and ``valid_until``. A list
-holds what several sources said: where they disagree the fact is bounded by them, never averaged.
+holds what several sources said: where they disagree the fact is bounded by them, never averaged. Minutes that run on
+(an age, an arrival) are those of the moment at which they were seen: they are held as they are now.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from datetime import datetime
 
 from repairadvisor.errors import Fault, InputError
 from repairadvisor.facts.context import Context, Held, make_context
+from repairadvisor.facts.running import since_seen
 from repairadvisor.facts.units import accepted_units, convert
 from repairadvisor.facts.value import Between, Known, NotApplicable, OneOf, State
 from repairadvisor.facts.vocabulary import BY_NAME, TIME_NAMES, YES_NO, Fact
@@ -121,7 +123,14 @@ class _Reader:
         source = self._source(name, raw.get("source", ""))
         seen_at = self._moment(f"{name}.seen_at", raw.get("seen_at"), before_now=True)
         valid_until = self._moment(f"{name}.valid_until", raw.get("valid_until"))
+        if fact.time_runs and state is not None and seen_at is not None:
+            # A moment says itself how long ago it is; a number of minutes was that many when it was seen.
+            state = since_seen(fact, state, self._minutes_since(seen_at)) if name == fact.name else state
+            seen_at = None
         return None if state is None else Held(state, source, seen_at, valid_until)
+
+    def _minutes_since(self, seen_at: datetime) -> float:
+        return max((self.now - seen_at).total_seconds() / 60.0, 0.0)
 
     def _source(self, name: str, raw: object) -> str:
         if not isinstance(raw, str) or len(raw) > _LONGEST_SOURCE or not raw.isprintable():

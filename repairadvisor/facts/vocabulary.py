@@ -106,7 +106,8 @@ class Fact:
     ``applies`` lists facts in words, each with the words under which this fact has a meaning; all must hold.
     ``within`` maps the words of one other fact to the words of this one that are possible beside them.
     ``as_time`` is the name under which the same thing may be given as a moment: ``ago`` minutes before now
-    or ``ahead`` minutes after it. ``passing`` facts change by themselves while the crew is on its way.
+    or ``ahead`` minutes after it. ``recurs``: what happened so long ago may have happened again since it was told.
+    ``passing`` facts change by themselves while the crew is on its way.
     """
 
     name: str
@@ -121,6 +122,7 @@ class Fact:
     within: tuple[str, dict[str, tuple[str, ...]]] | None = field(default=None)
     as_time: str = ""
     time_runs: str = ""
+    recurs: bool = False
     passing: bool = False
     learnt: tuple[str, ...] = (BY_PHONE, ON_ARRIVAL)
 
@@ -764,6 +766,7 @@ _WEATHER = (
         passing=True,
         as_time="last_thunder_at",
         time_runs="ago",
+        recurs=True,
     ),
     _yes_no("ice_on_structure", "ice on pole, ladder, platform or cable", applies=_OUTDOORS, passing=True),
     _yes_no("dust_in_air", "dust or sand in the air where the joint is made", applies=_OUTDOORS, passing=True),

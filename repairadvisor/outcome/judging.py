@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from repairadvisor.decision.light import mode_of
+from repairadvisor.decision.plan_rows import fibres_fact
 from repairadvisor.decision.reflections import published_limit
 from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.thrown_back import settled_number
@@ -33,7 +34,10 @@ _Key = tuple[str, int]
 def repair_of(rules: Rules, context: Context, plan: Plan, now: datetime) -> Repair:
     """What :func:`judge` holds reports of a repair against."""
     work = Work(rules, context, plan)
-    return Repair(now, work.modes, work.methods)
+    told = context.state(fibres_fact(plan))
+    fibres = int(told.value) if isinstance(told, Known) and isinstance(told.value, float) else None
+    planned = rules.policy.light.joints_in_layout[plan.layout]
+    return Repair(now, work.modes, work.methods, joints_planned=planned, fibres=fibres)
 
 
 def judge(

@@ -157,13 +157,16 @@ class Repair:
     """The repair that is reported on: now, what the fibre carries, and the methods there are.
 
     ``fibre_modes`` are those that the fibre may still be of, "single_mode" and "multimode". ``joints`` of a fibre, as
-    the plan makes them; None where any number may be.
+    the plan makes them; None where any number may be. ``joints_planned`` on each of ``fibres`` are those that the plan
+    makes (0: none; None: nobody said how many fibres): they are owed until they are measured.
     """
 
     now: datetime
     fibre_modes: tuple[str, ...]
     methods: tuple[str, ...]
     joints: int | None = None
+    joints_planned: int = 0
+    fibres: int | None = None
 
 
 def held_against(attempt: Attempt, repair: Repair) -> Attempt:

@@ -27,7 +27,7 @@ from repairadvisor.render.prose import prose, typed_units
 from repairadvisor.render.voice import Voice
 from repairadvisor.schemas.pasted import Spoken, as_line
 from repairadvisor.service import Advisor
-from repairadvisor.web.api import advisor, shown
+from repairadvisor.web.api import advisor
 from repairadvisor.web.bodies import HTML, refuse_packed, wanted
 from repairadvisor.web.fields import Field, fault_line, field_of, groups, said_fault
 from repairadvisor.web.told import Told, held, read_told
@@ -113,7 +113,8 @@ def ask() -> Response:
 
 @desk.post("/")
 def keep() -> Response:
-    """Advice on the same facts, kept, and shown under the name by which it can be had again."""
+    """Advice on the same facts, kept, and shown under the name by which it can be had again: an address that can be
+    copied, and loaded again without keeping a second one."""
     wanted(request, (HTML,))
     if request.mimetype != _FORM:
         raise UnsupportedMediaType(f"The form is sent as {_FORM}.")
@@ -126,7 +127,7 @@ def keep() -> Response:
         answer = advisor().advise(told.request(told.facts, clock, record=True), clock)
     except InputError as error:
         return _refused(told, error)
-    return shown(answer, HTML)
+    return Response("", status=303, headers={"Location": f"/v1/advice/{answer.id}"})
 
 
 @desk.get("/facts")

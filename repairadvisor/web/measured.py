@@ -40,12 +40,23 @@ MORE: Mapping[str, str] = {
     "machine": "",
     "cleaver": "",
 }
+#: In which field stands what a verdict waits for; first a loss, where it waits for one.
+FIELD_OF: Mapping[str, str] = {
+    "clean": "inspection",
+    "measure_other_way": "way",
+    "measure_reflectance": "reflectance_db",
+    "pull_test": "pull_test",
+    "trace_whole_link": "level_below_record_db",
+}
+LOSS_FIRST = ("measure_loss", "re_lay")
 #: What names the attempt.
 NAMING = ("fibre", "joint", "attempt", "method", "made_at")
 #: A field is refused as far too long before anything looks at it.
 LONGEST = 400
 _LOSS = "loss_"
 _OF_READING = re.compile(rf"(?:{'|'.join(WAYS)})_([0-9]+)_?(?:db)?|bound_([0-9]+)|readings\.([0-9]+)\..*")
+_MINUS = ("-", "\N{MINUS SIGN}", "\N{EN DASH}")
+_NUMBER = re.compile(r"([-+\N{MINUS SIGN}\N{EN DASH}]?)([0-9]*)([.,])([0-9]+)(?![0-9.,])", re.ASCII)
 _WHERE = re.compile(r"attempts\[[0-9]+\]\.?")
 
 
@@ -121,12 +132,25 @@ def _cells(typed: Typed) -> dict[str, str]:
     words = {name: typed[name] for name in CHOICES if typed[name] in CHOICES[name]}
     way, bound = words.pop("way", "from_near"), words.pop("bound", "")
     cells = {name: typed[name] for name in (*NAMING, *MORE) if typed[name]} | words
+    cells |= {name: with_point(cells[name]) for name, unit in MORE.items() if unit and name in cells}
     for nm in typed.nms:
         if typed[f"{_LOSS}{nm}"]:
-            cells[f"{way}_{nm}_db"] = typed[f"{_LOSS}{nm}"]
+            cells[f"{way}_{nm}_db"] = with_point(typed[f"{_LOSS}{nm}"])
             if bound:
                 cells[f"bound_{nm}"] = bound
     return cells
+
+
+def with_point(text: str, *, thousands: bool = False) -> str:
+    """A number with a decimal comma, or none before its point, as one with a point; all else as it is. With
+    ``thousands`` 1,200 is left as it is: it may be one of them."""
+    found = _NUMBER.match(text)
+    if found is None:
+        return text
+    sign, whole, mark, part = found.groups()
+    if thousands and mark == "," and len(part) == 3 and whole.strip("0"):
+        return text
+    return f"{'-' if sign in _MINUS else sign}{whole or '0'}.{part}{text[found.end() :]}"
 
 
 def _told(entry: Entry) -> dict[str, Any]:
@@ -159,6 +183,28 @@ def attempts_at(works: Sequence[WorkSoFar], fibre: str, joint: int) -> tuple[Att
     return tuple(
         one for work in works for one in work.attempts if names.intersection(one.fibres) and one.joint == joint
     )
+
+
+def joints_told(works: Sequence[WorkSoFar]) -> dict[str, set[int]]:
+    """Of each fibre that was reported the joints that were, also those that one reading holds together."""
+    found: dict[str, set[int]] = {}
+    for work in works:
+        for attempt in work.attempts:
+            for fibre in attempt.fibres:
+                found.setdefault(fibre, set()).add(attempt.joint)
+        for one in work.verdicts:
+            for fibre in one.fibres:
+                found.setdefault(fibre, set()).update(range(one.joint, one.joint + one.joints_read))
+    return found
+
+
+def joints_left(told: Mapping[str, set[int]], each: int) -> list[tuple[tuple[int, ...], list[str]]]:
+    """Joints that are left on fibres of which some were reported, with the fibres on which those are left."""
+    found: dict[tuple[int, ...], list[str]] = {}
+    for fibre, joints in told.items():
+        if left := tuple(joint for joint in range(1, each + 1) if joint not in joints):
+            found.setdefault(left, []).append(fibre)
+    return list(found.items())
 
 
 def attempts_in_vain(works: Sequence[WorkSoFar]) -> int:

@@ -15,10 +15,10 @@ from flask import Blueprint, Response, current_app, render_template, request
 from werkzeug.exceptions import UnsupportedMediaType
 
 from repairadvisor.asked_again import ON_SITE, ask_again
-from repairadvisor.decision.loosening import PROTECTING
 from repairadvisor.errors import ConflictError, Fault, InputError, NotFoundError
 from repairadvisor.facts.vocabulary import BY_NAME
 from repairadvisor.render import figures
+from repairadvisor.render.placing import placed
 from repairadvisor.render.prose import typed_units
 from repairadvisor.schemas.pasted import Spoken, wrong_length
 from repairadvisor.schemas.typed import typed_fact
@@ -40,6 +40,8 @@ _AN_ID = re.compile(rf"(?<![0-9a-z])({ADVICE_ID.pattern})(?![0-9a-z])")
 _LONGEST_LINK = 2000
 #: The longest reason that, with what it is a reason for, is one line of evidence.
 LONGEST_REASON = 150
+#: What is asked where a step that keeps people whole cannot be done.
+_DANGER = "danger_seen"
 #: More of something than this that cannot be used is counted, not shown again in a fault.
 _SHOWN = 40
 
@@ -132,8 +134,7 @@ def _at_stop(here: Here) -> Response:
         return end(here)
     if stop.kind == START:
         return _start(here, stop)
-    may_differ = stop.kind == STEP or (stop.kind == CHECK and _check_kind(here, stop) not in PROTECTING)
-    return page(here, "stop", stop=stop, may_differ=may_differ)
+    return page(here, "stop", stop=stop)
 
 
 def _start(here: Here, stop: Stop) -> Response:
@@ -147,26 +148,46 @@ def _start(here: Here, stop: Stop) -> Response:
 
 
 def _standing(here: Here) -> Response:
-    """An answer under which nobody works: that first, and no steps."""
+    """An answer under which nobody repairs: that first, and what is done instead."""
     return _asked(here, 200, {}, ())
 
 
 def _asked(here: Here, status: int, typed: Mapping[str, str], faults: tuple[Fault, ...]) -> Response:
     asked = [one for one in here.advice.questions if one.fact in BY_NAME]
     fields = [_field(one.fact, typed, faults) for one in asked[:1]]
-    cautions = [one.text for one in here.advice.cautions]
-    return page(here, "standing", status, faults, _labels(fields), cautions=cautions, asked=asked, fields=fields)
+    first, *others = placed(here.advice).first or ("",)
+    steps = [(one, placed(here.advice).before[one.number]) for one in here.advice.steps]
+    before = {text for _, texts in steps for text in texts}
+    texts = [*others, *(one.text for one in here.advice.cautions)]
+    rest = [text for text in dict.fromkeys(texts) if text != first and text not in before]
+    return page(
+        here,
+        "standing",
+        status,
+        faults,
+        _labels(fields),
+        deciding=first,
+        steps=steps,
+        rest=rest,
+        asked=asked,
+        fields=fields,
+    )
 
 
 def _list(here: Here) -> Response:
     return page(here, "list") if here.may_be_walked else _at_stop(here)
 
 
+def _cautions(here: Here) -> Response:
+    """Every caution, whole, those first that hold throughout: one press away from wherever somebody stands."""
+    return page(here, "cautions")
+
+
 # --- a check that failed --------------------------------------------------------------------------------------
 
 
 def _failed(here: Here) -> Response:
-    return _not_certain(here, 200, {}, ())
+    return _at_stop(here) if not here.may_be_walked else _not_certain(here, 200, {}, ())
 
 
 def _not_certain(here: Here, status: int, typed: Mapping[str, str], faults: tuple[Fault, ...]) -> Response:
@@ -191,13 +212,17 @@ def _ask_again(here: Here) -> Response:
     known: dict[str, object] = {"crew_place": ON_SITE} if here.walk.has_begun else {}
     if made := measured.attempts_in_vain(all_work(here)):
         known["attempts_so_far_count"] = made
-    told = {**known, **{name: typed_fact(name, value) for name, value in typed.items()}}
+    told = {**known, **{name: typed_fact(name, _number(name, value)) for name, value in typed.items()}}
     plan = "" if here.advice.plan is None else here.advice.plan.id
     try:
-        answer = ask_again(advisor(), here.stored, told, here.clock, plan, here.given.get("key", "")[:64])
+        answer = ask_again(advisor(), here.stored, told, here.clock, plan, here.key)
     except InputError as error:
         return again(here, 422, typed, error.faults) if typed else page(here, "cannot", 422, error.faults)
-    return go_on(here.walk.carried_to(str(answer.id), checks_hold=not here.has_run_out))
+    return go_on(here.walk.carried_to(str(answer.id), checks_hold=here.holds))
+
+
+def _number(name: str, value: str) -> str:
+    return measured.with_point(value, thousands=True) if BY_NAME[name].is_number else value
 
 
 def _spoken() -> Spoken:
@@ -216,23 +241,31 @@ def _labels(fields: list[Field]) -> dict[str, str]:
 
 
 def _otherwise(here: Here) -> Response:
-    return _why_otherwise(here, 200, "", "")
+    return _at_stop(here) if not here.may_be_walked else _why_otherwise(here, 200, "", "")
+
+
+def _stopped(here: Here) -> Response:
+    """What keeps people whole cannot be done as it is advised: then it is not done otherwise, and the work stops."""
+    stop = here.walk.exactly(here.given.get("of", ""))
+    if stop is None or not stop.protects or not here.may_be_walked:
+        return _at_stop(here)
+    return page(here, "stopped", stop=stop, fields=[_field(_DANGER, {}, ())])
 
 
 def _why_otherwise(here: Here, status: int, typed: str, fault: str) -> Response:
     stop = here.of
-    if stop is None or not (stop.kind == STEP or (stop.kind == CHECK and _check_kind(here, stop) not in PROTECTING)):
+    if stop is None or not stop.may_differ:
         return _at_stop(here)
     return page(here, "otherwise", status, stop=stop, typed=typed, fault=fault, most=LONGEST_REASON)
 
 
 def _keep_reason(here: Here) -> Response:
-    stop, reason = here.of, " ".join(here.given.get("reason", "").split())
-    fault = _wrong_reason(reason)
-    if stop is None or fault:
-        return _why_otherwise(here, 422, here.given.get("reason", ""), fault)
-    if stop.kind == CHECK and _check_kind(here, stop) in PROTECTING:
-        return _at_stop(here)
+    typed = here.given.get("reason", "")
+    stop, reason = here.walk.exactly(here.given.get("of", "")), " ".join(typed.split())
+    if stop is None or not stop.may_differ:
+        return page(here, "no_reason", 422, typed=typed)
+    if fault := _wrong_reason(reason):
+        return _why_otherwise(here, 422, typed, fault)
     line = (
         say("pole", "otherwise_kept_step", n=stop.number, reason=reason)
         if stop.kind == STEP
@@ -253,10 +286,6 @@ def _wrong_reason(reason: str) -> str:
     return "" if reason.isprintable() else say("pole", "reason_print", most=LONGEST_REASON)
 
 
-def _check_kind(here: Here, stop: Stop) -> str:
-    return next(one.kind for one in here.advice.checks_on_arrival if one.screen == stop.screen)
-
-
 def _short(text: str) -> str:
     return text if len(text) <= _SHOWN else f"{text[:_SHOWN]}…"
 
@@ -265,6 +294,8 @@ _VIEWS: Mapping[str, Callable[[Here], Response]] = {
     "list": _list,
     "failed": _failed,
     "otherwise": _otherwise,
+    "stopped": _stopped,
+    "cautions": _cautions,
     "joint": which_joint,
     "reading": reading_of,
     "verdict": verdict,

@@ -8,6 +8,7 @@ from typing import Any
 from flask import Response
 
 from repairadvisor.errors import ConflictError, Fault, InputError, NotFoundError
+from repairadvisor.outcome.reported import Repair
 from repairadvisor.outcome.verdict import ACCEPT, Another, Verdict
 from repairadvisor.render import figures
 from repairadvisor.render.outcome import stretches
@@ -30,7 +31,12 @@ def _which_joint(here: Here, status: int, faults: tuple[Fault, ...]) -> Response
     except InputError as error:
         return page(here, "cannot", 409, error.faults)
     fibre = here.given.get("fibre", "").strip()
-    return page(here, "joint", status, faults, _labels(), fibre=fibre, joints=repair.joints)
+    return page(here, "joint", status, faults, _labels(), fibre=fibre, joints=_most_joints(repair))
+
+
+def _most_joints(repair: Repair) -> int | None:
+    """How many joints a fibre may have here: as many as the plan makes."""
+    return repair.joints or repair.joints_planned or None
 
 
 def reading_of(here: Here) -> Response:
@@ -44,12 +50,12 @@ def _ask_reading(here: Here, status: int, faults: tuple[Fault, ...], conflict: s
     except InputError as error:
         return page(here, "cannot", 409, error.faults)
     wrong = measured.fault_of_joint(
-        here.given.get("fibre", "").strip(), here.given.get("joint", "").strip(), repair.joints
+        here.given.get("fibre", "").strip(), here.given.get("joint", "").strip(), _most_joints(repair)
     )
     if wrong:
         return _which_joint(here, 422, tuple(wrong))
     typed = measured.read_typed(here.given, measured.wavelengths(here.advice, repair.fibre_modes))
-    joint = int(typed["joint"])
+    joint, missing = int(typed["joint"]), here.given.get("missing", "")
     kept = measured.attempts_at(all_work(here), typed["fibre"], joint)
     plan = "" if here.advice.plan is None else here.advice.plan.method
     attempt = typed["attempt"] or str(measured.next_attempt(kept))
@@ -70,7 +76,10 @@ def _ask_reading(here: Here, status: int, faults: tuple[Fault, ...], conflict: s
         choices=measured.CHOICES,
         more=measured.MORE,
         conflict=conflict,
-        is_open=bool(faults) or any(typed[name] for name in ("bound", "body_reopens", *measured.MORE)),
+        is_open=bool(faults)
+        or missing in measured.MORE
+        or any(typed[name] for name in ("bound", "body_reopens", *measured.MORE)),
+        missing=missing,
     )
 
 
@@ -100,7 +109,7 @@ def judge(here: Here) -> Response:
         repair = work_done().work(here.walk.advice_id, "", here.clock).repair
         typed = measured.read_typed(here.given, measured.wavelengths(here.advice, repair.fibre_modes))
         report = measured.report_of(typed, here.walk.advice_id)
-        kept = work_done().report(report, here.clock, f"pole-{here.given.get('key', '')[:64]}")
+        kept = work_done().report(report, here.clock, f"pole-{here.key}" if here.key else "")
     except InputError as error:
         return _ask_reading(here, 422, measured.led_back(error.faults), "")
     except ConflictError:
@@ -125,6 +134,7 @@ def verdict(here: Here) -> Response:
         told=told,
         again=again,
         named=[_named(one) for one in answer.verdicts],
+        missing=[_missing(one, here) for one in answer.verdicts],
         fibres_said=stretches,
     )
 
@@ -133,6 +143,16 @@ def _named(one: Verdict) -> str:
     """The fibres of a verdict as they can be told again at once: a stretch, or the first where they are several."""
     said = stretches(one.fibres)
     return said if "," not in said else one.fibres[0]
+
+
+def _missing(one: Verdict, here: Here) -> str:
+    """The field of the form in which stands what a verdict waits for."""
+    if one.do_first not in (*measured.LOSS_FIRST, *measured.FIELD_OF):
+        return ""
+    if one.do_first in measured.FIELD_OF:
+        return measured.FIELD_OF[one.do_first]
+    repair = work_done().work(here.walk.advice_id, "", here.clock).repair
+    return f"loss_{measured.wavelengths(here.advice, repair.fibre_modes)[0]}"
 
 
 def _another(one: Another) -> str:
@@ -156,6 +176,8 @@ def end(here: Here) -> Response:
 def _at_end(here: Here, status: int, faults: tuple[Fault, ...]) -> Response:
     works = all_work(here)
     left = [stop for stop in here.walk.stops if not here.walk.is_done(stop)]
+    unmeasured, planned = _unmeasured(here, works)
+    is_read = any(one.loss_db or one.one_way_db for work in works for one in work.attempts)
     return page(
         here,
         "end",
@@ -164,11 +186,33 @@ def _at_end(here: Here, status: int, faults: tuple[Fault, ...]) -> Response:
         _labels(),
         attempts=[(stretches(one.fibres), one.joint, _attempt_line(one)) for work in works for one in work.attempts],
         left=left,
-        owed=_owed(works),
+        owed=[*unmeasured, *_owed(works)],
+        is_unproven=planned > 0 and not is_read,
         is_temporary=_is_temporary(works),
         evidence=dict.fromkeys(line for work in works for line in work.evidence),
         ids=[work.advice for work in works],
     )
+
+
+def _unmeasured(here: Here, works: list[WorkSoFar]) -> tuple[list[str], int]:
+    """The joints that the plan makes and nobody has reported, and how many it makes on each fibre."""
+    try:
+        repair = work_done().work(here.walk.advice_id, "", here.clock).repair
+    except InputError:
+        return [], 0
+    each, told = repair.joints_planned, measured.joints_told(works)
+    counted = advisor().voice.words.counted
+    lines = []
+    for joints, fibres in measured.joints_left(told, each):
+        numbers = ", ".join(str(joint) for joint in joints)
+        lines.append(say("pole", "end_left", fibres=stretches(fibres), joints=numbers))
+    unnamed = None if repair.fibres is None else repair.fibres - len(told)
+    if each and unnamed is None:
+        lines.append(say("pole", "end_left_unknown", each=counted("joint", each)))
+    elif each and unnamed is not None and unnamed > 0:
+        every = {"joints": counted("joint", unnamed * each), "fibres": counted("fibre", unnamed)}
+        lines.append(say("pole", "end_left_unnamed", each=counted("joint", each), **every))
+    return lines, each
 
 
 def _owed(works: list[WorkSoFar]) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import uuid
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -26,6 +27,9 @@ from repairadvisor.web.walk import Stop, Walk
 from repairadvisor.web.words import VOICE
 from repairadvisor.work_done import WorkDone
 
+#: A key that is longer counts by its digest: cut off, two that differ would be one.
+_LONGEST_KEY = 64
+
 
 @dataclass(frozen=True, slots=True)
 class Here:
@@ -44,9 +48,22 @@ class Here:
         return ends is not None and self.clock > ends
 
     @property
+    def holds(self) -> bool:
+        """Whether the advice is not too old, and of the rules and the method that are in force."""
+        in_force = self.stored.policy_id == advisor().method.policy_id and self.stored.method_version == METHOD_VERSION
+        return in_force and not self.has_run_out
+
+    @property
     def may_be_walked(self) -> bool:
-        """Whether there is work to do, and it has begun or may begin still."""
-        return self.advice.action == "repair" and (self.walk.has_begun or not self.has_run_out)
+        """Whether there is work to do, and the next of it may be shown: not before it is asked again where it no longer
+        holds."""
+        return self.advice.action == "repair" and self.holds
+
+    @property
+    def key(self) -> str:
+        """Under what a form counts once, however often it is sent; "" where it came without a key."""
+        key = self.given.get("key", "")
+        return key if len(key) <= _LONGEST_KEY else hashlib.sha256(key.encode()).hexdigest()
 
     @property
     def of(self) -> Stop | None:
@@ -94,6 +111,8 @@ def _notices(here: Here) -> list[str]:
         said.append(say("pole", "other_policy"))
     if here.stored.method_version != METHOD_VERSION:
         said.append(say("pole", "other_method"))
+    if said and here.advice.action == "repair":
+        said.append(say("pole", "make_safe"))
     return said
 
 

@@ -3,7 +3,7 @@
 ==============  ==========================================================================
 ``advice``      the id under which the advice is kept
 ``ticked``      the names of the stops that are done, with points between
-``otherwise``   the same of those that were done otherwise than advised
+``otherwise``   the same of those done otherwise than advised, where that is allowed
 ``earlier``     the ids of the advices that were walked here before it, whose attempts count
 ``at``          which page is shown; without it the first stop that is open
 ==============  ==========================================================================
@@ -16,12 +16,13 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from urllib.parse import urlencode
 
-from repairadvisor.decision.advice import Advice
-from repairadvisor.render.placing import placed
+from repairadvisor.decision.advice import Advice, Step
+from repairadvisor.policy.model import PEOPLES_KINDS
+from repairadvisor.render.placing import Placed, placed
 
 CAUTION, CHECK, STEP = "caution", "check", "step"
 #: The advice itself, which is read before anything: its name, and its kind.
@@ -35,7 +36,8 @@ _NAME = re.compile(r"[0-9a-f]{6}|start")
 @dataclass(frozen=True, slots=True)
 class Stop:
     """One thing to read, to make certain or to do. ``number`` counts among its kind; of a caution it is that of the
-    check or step it concerns (``before``: which of them, "" before anything)."""
+    check or step it concerns (``before``: which of them, "" before anything). ``protects``: it keeps people whole, so
+    it is never done otherwise; ``joins``: a joint is made and measured there."""
 
     kind: str
     name: str
@@ -44,6 +46,13 @@ class Stop:
     limit: str = ""
     screen: str = ""
     before: str = ""
+    protects: bool = False
+    joins: bool = False
+
+    @property
+    def may_differ(self) -> bool:
+        """Whether it may be done otherwise than advised, with a reason."""
+        return self.kind in (CHECK, STEP) and not self.protects
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,6 +77,12 @@ class Walk:
         """Whether a step of the work is done."""
         return any(stop.kind == STEP and self.is_done(stop) for stop in self.stops)
 
+    @property
+    def has_joined(self) -> bool:
+        """Whether a joint may have been made: the first step that makes one is open, or done."""
+        first = next((stop for stop in self.stops if stop.joins), None)
+        return first is not None and self.stop(first.name) is first
+
     def is_done(self, stop: Stop) -> bool:
         """Whether a stop is done, or done otherwise."""
         return stop.name in self.ticked or stop.name in self.otherwise
@@ -79,6 +94,11 @@ class Walk:
             if stop.name == name or stop is found:
                 return stop
         return found
+
+    def exactly(self, name: str) -> Stop | None:
+        """The stop of that name, where everything ahead of it is done; else None."""
+        found = self.stop(name)
+        return found if found is not None and found.name == name else None
 
     def before(self, stop: Stop | None) -> Stop | None:
         """The stop before one, or the last of all before the end."""
@@ -145,41 +165,49 @@ class Walk:
 def read_walk(advice_id: str, advice: Advice, given: Mapping[str, str]) -> Walk:
     """The walk through an advice as far as a link or a form says it has got."""
     stops = stops_of(advice)
-    known = {stop.name for stop in stops}
+    known = {"ticked": {stop.name for stop in stops}, "otherwise": {stop.name for stop in stops if stop.may_differ}}
     told = {name: [one for one in given.get(name, "").split(".") if one] for name in ("ticked", "otherwise")}
-    read = {name: tuple(dict.fromkeys(one for one in some if one in known)) for name, some in told.items()}
+    read = {name: tuple(dict.fromkeys(one for one in some if one in known[name])) for name, some in told.items()}
     ids = [one for one in given.get("earlier", "").split(".") if one]
     earlier = tuple(dict.fromkeys(one for one in ids if _ID.fullmatch(one) and one != advice_id))[-MOST_EARLIER:]
     unread = any(not _NAME.fullmatch(one) for some in told.values() for one in some)
     unread = unread or any(not _ID.fullmatch(one) for one in ids)
+    # What keeps people whole is done or not done: no link says that it was done otherwise.
+    unread = unread or any(one in known["ticked"] and one not in known["otherwise"] for one in told["otherwise"])
     ticked = tuple(name for name in read["ticked"] if name not in read["otherwise"])
     return Walk(advice_id, stops, ticked, read["otherwise"], unread, earlier)
 
 
 def stops_of(advice: Advice) -> tuple[Stop, ...]:
     """All that is read, made certain and done under an advice, in its order: each caution whole and by itself, before
-    what it concerns."""
+    what it concerns. Steps that come first are done before anything is made certain: nobody walks up to a danger to
+    look for it."""
     names: dict[str, None] = {START: None}
     found = [Stop(START, START, advice.say, 0)]
-    for kind, text, limit, number, screen, before in _told(advice):
-        name = _name_of(kind, text, limit, names)
+    for stop in _told(advice):
+        name = _name_of(stop.kind, stop.text, stop.limit, names)
         names[name] = None
-        found.append(Stop(kind, name, text, number, limit, screen, before))
+        found.append(replace(stop, name=name))
     return tuple(found)
 
 
-def _told(advice: Advice) -> Iterator[tuple[str, str, str, int, str, str]]:
+def _told(advice: Advice) -> Iterator[Stop]:
     cautions = placed(advice)
     for text in cautions.first:
-        yield CAUTION, text, "", 0, "", ""
+        yield Stop(CAUTION, "", text, 0)
+    yield from _steps((step for step in advice.steps if step.first), cautions)
     for number, check in enumerate(advice.checks_on_arrival, start=1):
         for text in cautions.beside[check.screen]:
-            yield CAUTION, text, "", number, "", CHECK
-        yield CHECK, check.not_before, "", number, check.screen, ""
-    for step in advice.steps:
+            yield Stop(CAUTION, "", text, number, before=CHECK)
+        yield Stop(CHECK, "", check.not_before, number, screen=check.screen, protects=check.kind in PEOPLES_KINDS)
+    yield from _steps((step for step in advice.steps if not step.first), cautions)
+
+
+def _steps(steps: Iterable[Step], cautions: Placed) -> Iterator[Stop]:
+    for step in steps:
         for text in cautions.before[step.number]:
-            yield CAUTION, text, "", step.number, "", STEP
-        yield STEP, step.text, step.limit, step.number, "", ""
+            yield Stop(CAUTION, "", text, step.number, before=STEP)
+        yield Stop(STEP, "", step.text, step.number, step.limit, protects=step.protects, joins=step.joins)
 
 
 def _name_of(kind: str, text: str, limit: str, taken: Mapping[str, None]) -> str:

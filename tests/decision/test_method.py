@@ -24,7 +24,7 @@ from repairadvisor.decision.rules import Rules
 from repairadvisor.decision.screens import BARRED, OPEN, statuses
 from repairadvisor.decision.situation import Situation, look, weigh
 from repairadvisor.decision.start import as_it_stands
-from repairadvisor.facts.context import Context
+from repairadvisor.facts.context import Context, make_context
 from repairadvisor.facts.parse import parse_context
 from repairadvisor.policy.plan import DIMENSIONS, Plan
 from repairadvisor.schemas.advice import document_bytes
@@ -450,6 +450,46 @@ def test_an_observation_that_is_too_old_is_as_good_as_none(fact: str, value: Any
     assert fact in untold.unknown_that_matter
     assert fact not in fresh.unknown_that_matter
     assert datetime.fromisoformat(fresh.valid_until) == now
+
+
+@pytest.mark.parametrize("fact", ["crew_place", "travel_min"])
+def test_where_the_crew_was_too_long_ago_is_as_good_as_not_told(fact: str, rules: Rules) -> None:
+    job_id = "squirrel-at-the-terminal"
+    now = BY_ID[job_id].now
+    lasts = rules.policy.facts[fact].lasts_min
+    assert lasts is not None
+    way = {"crew_place": "travelling", "travel_min": 10}
+
+    def seen(minutes: float) -> Advice:
+        told = {"value": way[fact], "seen_at": (now - timedelta(minutes=minutes)).isoformat()}
+        return advise(job_context(job_id, **{**way, fact: told}), rules)
+
+    untold = advise(job_context(job_id, **{**way, fact: None}), rules)
+    assert replace(seen(lasts + 1), facts_used=()) == replace(untold, facts_used=())
+    assert datetime.fromisoformat(seen(lasts + 1).valid_until) > now
+    assert datetime.fromisoformat(seen(lasts).valid_until) == now
+
+
+@pytest.mark.parametrize("job", JOBS[::10], ids=lambda job: job.id)
+def test_an_advice_on_facts_that_are_too_old_has_not_run_out_from_the_start(job: Job, rules: Rules) -> None:
+    context = job_context(job.id)
+    long_ago = context.now - timedelta(days=1)
+    held = {name: replace(one, seen_at=long_ago) for name, one in context.held.items()}
+    late, _ = make_context(context.now, held)
+    advice = advise(late, rules)
+    assert not advice.valid_until or datetime.fromisoformat(advice.valid_until) > context.now
+
+
+def test_a_gas_test_that_was_five_minutes_old_five_hours_ago_is_five_hours_old(rules: Rules) -> None:
+    """A test as old as that has to be made again: the age at which it ends is the shipped policy's."""
+    job_id = "hundred-and-forty-four-in-ribbons-up-to-the-van"
+    now = BY_ID[job_id].now
+    told = {"value": 5, "seen_at": (now - timedelta(hours=5)).isoformat()}
+    seen = advise(job_context(job_id, gas_test_at=None, gas_test_age_min=told), rules)
+    aged = advise(job_context(job_id, gas_test_at=None, gas_test_age_min=305), rules)
+    fresh = advise(job_context(job_id, gas_test_at=None, gas_test_age_min=5), rules)
+    assert seen == aged
+    assert seen != fresh
 
 
 def test_the_advice_is_good_until_the_first_observation_it_rests_on_runs_out(rules: Rules) -> None:

@@ -138,6 +138,47 @@ def test_a_moment_becomes_minutes():
     assert context.state("deadline_min") == Known(90.0)
 
 
+FIVE_HOURS_AGO = "2031-05-04T02:30:00Z"
+
+
+@pytest.mark.parametrize(
+    ("name", "told", "held"),
+    [
+        ("gas_test_age_min", {"value": 5}, Known(305.0)),
+        ("gas_test_age_min", {"between": [5, 10]}, Between(305.0, 310.0)),
+        ("gas_test_age_min", {"value": 99999}, Known(100000.0)),
+        ("deadline_min", {"value": 400}, Known(100.0)),
+        ("deadline_min", {"value": 10}, Known(0.0)),
+        ("deadline_min", {"between": [10, 310]}, Between(0.0, 10.0)),
+        ("deadline_min", {"between": [10, 20]}, Known(0.0)),
+        # It may have thundered again since: nobody said that it did not.
+        ("since_thunder_min", {"value": 5}, Between(0.0, 305.0)),
+        ("since_thunder_min", {"between": [5, 10]}, Between(0.0, 310.0)),
+    ],
+)
+def test_minutes_that_run_on_are_those_of_the_moment_at_which_they_were_seen(name, told, held):
+    context = parse_context({name: {**told, "seen_at": FIVE_HOURS_AGO, "source": "crew"}}, NOW)
+
+    assert context.state(name) == held
+    assert context.held[name].source == "crew"
+    assert parse_context(context.as_given(), NOW) == context
+    assert parse_context({name: {**told, "seen_at": NOW.isoformat()}}, NOW) == parse_context({name: told}, NOW)
+
+
+def test_a_moment_is_as_long_ago_as_it_is_whenever_it_was_seen():
+    context = parse_context({"gas_test_at": {"value": "2031-05-04T02:00:00Z", "seen_at": FIVE_HOURS_AGO}}, NOW)
+
+    assert context.state("gas_test_age_min") == Known(330.0)
+    assert parse_context(context.as_given(), NOW) == context
+
+
+def test_of_several_reports_of_an_age_each_is_as_old_as_it_is():
+    reports = [{"value": 5, "seen_at": FIVE_HOURS_AGO}, {"value": 20}]
+    context = parse_context({"gas_test_age_min": reports}, NOW)
+
+    assert context.state("gas_test_age_min") == Between(20.0, 305.0)
+
+
 @pytest.mark.parametrize(
     ("facts", "slug"),
     [

@@ -93,9 +93,6 @@ class QuickMethod:
     def plan_ids(self) -> frozenset[str]:
         return frozenset()
 
-    def grown_old(self, context: Context) -> tuple[str, ...]:
-        return ()
-
     def standing_cautions(self, context: Context) -> tuple[str, ...]:
         return ()
 

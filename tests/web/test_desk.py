@@ -362,9 +362,14 @@ def test_to_look_leaves_nothing(client: FlaskClient, records: Records) -> None:
 def test_what_is_kept_is_what_was_shown(client: FlaskClient, records: Records) -> None:
     page = page_of(client.get("/", query_string={"place": "pole_top", "spare_near_m": "0.5..3 m", "now": AT}))
     response = client.post("/", data=dict(page.hidden))
-    assert response.status_code == 200
+    assert response.status_code == 303
     (kept,) = records.latest(2)
-    assert f"/v1/advice/{kept.id}" in page_of(response).links
+    # An address that can be copied, and loaded again without keeping a second advice.
+    assert response.headers["Location"] == f"/v1/advice/{kept.id}"
+    shown = client.get(response.headers["Location"], headers={"Accept": "text/html"})
+    assert an_advice().say in page_of(shown).text
+    assert f"/pole?advice={kept.id}" in page_of(shown).links
+    assert records.count() == 1
     assert set(json.loads(kept.facts)) == {"place", "spare_near_m"}
     assert json.loads(kept.facts)["spare_near_m"] == {"between": [0.5, 3.0]}
     assert json.loads(records.get(kept.id).document)["now"] == NOW.isoformat()
@@ -373,7 +378,7 @@ def test_what_is_kept_is_what_was_shown(client: FlaskClient, records: Records) -
 @pytest.mark.parametrize("origin", ["http://localhost", None])
 def test_the_form_is_taken_from_this_site(client: FlaskClient, origin: str | None) -> None:
     headers = {"Origin": origin} if origin else {}
-    assert client.post("/", data={"place": ""}, headers=headers).status_code == 200
+    assert client.post("/", data={"place": ""}, headers=headers).status_code == 303
 
 
 def test_only_a_form_is_taken(client: FlaskClient) -> None:
@@ -481,7 +486,7 @@ def test_the_advice_is_shown_as_text_only(tmp_path: Path, records: Records) -> N
     app = create_app(Settings(database_url=a_database_url(tmp_path)), Advisor(FixedMethod(advice), records))
     for response in (
         app.test_client().get("/", query_string={"place": "pole_top"}),
-        app.test_client().post("/", data={"place": "pole_top"}),
+        app.test_client().post("/", data={"place": "pole_top"}, headers={"Accept": "text/html"}, follow_redirects=True),
     ):
         assert "<script" not in response.get_data(as_text=True)
         assert "Stay <script>alert(1)</script> & wait." in page_of(response).text
@@ -494,9 +499,10 @@ def test_every_link_of_the_page_leads_somewhere(client: FlaskClient) -> None:
     pages = [
         client.get("/"),
         client.get("/", query_string={"place": "pole_top"}),
-        client.post("/", data={"place": "pole_top"}),
+        client.post("/", data={"place": "pole_top"}, headers={"Accept": "text/html"}, follow_redirects=True),
     ]
     links = {link for page in pages for link in page_of(page).links}
+    assert "/pole" in page_of(pages[0]).links
     assert {"/policy", "/deliveries", "/policy/compare", "/v1/facts", "/openapi.json", "/"} <= links
     for link in {*links, "/static/page.css", "/facts"}:
         with client.get(link) as response:

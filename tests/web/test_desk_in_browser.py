@@ -139,9 +139,6 @@ class Remembering:
     def rules_in_force(self) -> RulesInForce:
         return self.method.rules_in_force()
 
-    def grown_old(self, context: Context) -> tuple[str, ...]:
-        return self.method.grown_old(context)
-
     def standing_cautions(self, context: Context) -> tuple[str, ...]:
         return self.method.standing_cautions(context)
 

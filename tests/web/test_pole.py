@@ -10,7 +10,7 @@ import random
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qs, urlencode, urlsplit
@@ -38,6 +38,7 @@ from repairadvisor.decision.advice import Advice, KeepUpTo, Step
 from repairadvisor.decision.method import METHOD_VERSION
 from repairadvisor.facts.context import Context
 from repairadvisor.facts.value import Known
+from repairadvisor.outcome.reported import Repair
 from repairadvisor.outcome.verdict import Verdict
 from repairadvisor.service import Advisor
 from repairadvisor.settings import Settings
@@ -111,6 +112,21 @@ def opened(tmp_path: Path, records: Records) -> Opened:
 def current(advice: Advice | None = None, **changes: Any) -> Advice:
     """An advice of this method that has not run out."""
     return replace(advice or an_advice(), method_version=METHOD_VERSION, **{"valid_until": "", **changes})
+
+
+def joining(**changes: Any) -> Advice:
+    """The same, whose second step makes the joints."""
+    first, second = an_advice().steps
+    return current(steps=(first, replace(second, joins=True)), **changes)
+
+
+def everything_ticked(pole: Pole) -> str:
+    """The names of all stops, once all of them are done."""
+    page = pole.get()
+    while "<h1>What is done" not in page:
+        address = forward(page)
+        page = pole.get(address)
+    return parse_qs(urlsplit(address).query)["ticked"][0]
 
 
 def text_of(page: str) -> str:
@@ -273,13 +289,37 @@ def test_what_is_for_continuity_only_and_loosened_rules_are_said_before_it_begin
 def test_an_answer_under_which_nobody_works_comes_first_and_has_no_steps(
     opened: Opened, advice: Advice, at: str
 ) -> None:
-    tempting = current(advice, steps=(Step(1, "Climb up.", "", ()),))
-    said = text_of(opened(tempting).get(at=at, ticked="start"))
-    assert "Climb up." not in said
+    said = text_of(opened(current(advice)).get(at=at, ticked="start"))
+    assert "There are no repair steps under this answer." in said
     assert advice.say in said
     for line in (*(one.text for one in advice.cautions), *advice.call, *(advice.wait.meanwhile if advice.wait else ())):
         assert line in said
     assert "Begin" not in said
+
+
+@pytest.mark.parametrize("advice", [a_stand_off(), a_wait(), an_out_of_scope()])
+def test_what_is_done_instead_comes_with_its_limits_after_the_danger_that_decides_and_whom_to_ring(
+    opened: Opened, advice: Advice
+) -> None:
+    decides = a_caution(tag="a", text="This is what kills.", before_step=0)
+    other = a_caution(tag="b", text="This may cut.", before_step=0)
+    first = a_caution(tag="c", text="This comes before the first.", before_step=1)
+    steps = (Step(1, "Drive off.", "The road is clear.", ("c",)), Step(2, "Mark the place.", "", ()))
+    held = current(advice, cautions=(decides, other, first), steps=steps, call=("power owner",))
+    said = text_of(opened(held).get())
+    wait = advice.wait.meanwhile if advice.wait else ()
+    order = [advice.say, decides.text, "Ring: power owner", first.text, "Drive off.", "Done when: The road is clear."]
+    order += ["Mark the place.", *wait, other.text, advice.because, "There are no repair steps"]
+    assert [said.index(one) for one in order] == sorted(said.index(one) for one in order)
+
+
+def test_where_something_is_asked_first_the_question_and_its_answers_come_before_all_else(opened: Opened) -> None:
+    question = replace(an_advice().questions[0], fact="danger_seen", ask="Does anything spark?")
+    caution = a_caution(text="This is what kills.", before_step=0)
+    asked = current(a_question_first(), questions=(question,), cautions=(caution,), call=("control room",))
+    page = opened(asked).get()
+    order = ["Does anything spark?", 'name="danger_seen" value="sparks"', "Ring: control room", caution.text]
+    assert [page.index(one) for one in order] == sorted(page.index(one) for one in order)
 
 
 def test_the_first_question_of_such_an_answer_can_be_answered(opened: Opened) -> None:
@@ -341,7 +381,8 @@ def test_an_id_under_which_nothing_is_kept(opened: Opened) -> None:
 
 
 def test_the_desk_leads_to_the_pole_once_an_advice_is_kept(opened: Opened) -> None:
-    page = opened().client.post("/", data={"place": "pole_top"}).get_data(as_text=True)
+    form = {"data": {"place": "pole_top"}, "headers": {"Accept": "text/html"}}
+    page = opened().client.post("/", **form, follow_redirects=True).get_data(as_text=True)
     (link,) = re.findall(r'href="(/pole\?advice=[0-9a-f]{32})"', page)
     assert an_advice().say in page
     assert opened().client.get(link).status_code == 200
@@ -367,16 +408,48 @@ def test_an_advice_that_has_run_out_is_not_begun(opened: Opened) -> None:
         assert 'action="/pole/found"' in page
 
 
-def test_who_is_in_the_middle_of_it_goes_on_and_is_told(opened: Opened) -> None:
-    fresh = opened()
-    page = fresh.get()
-    while "Step 2 of 2" not in page:
+def ticked_up_to(pole: Pole, heading: str) -> str:
+    page = pole.get()
+    while heading not in page:
         address = forward(page)
-        page = fresh.get(address)
+        page = pole.get(address)
+    return parse_qs(urlsplit(address).query)["ticked"][0]
+
+
+@pytest.mark.parametrize("at", ["", "list", "failed", "otherwise", "stopped"])
+def test_who_is_in_the_middle_of_it_makes_it_safe_and_sees_nothing_new_before_asking_again(
+    opened: Opened, at: str
+) -> None:
+    ticked = ticked_up_to(opened(), "Step 2 of 2")
     late = opened(current(valid_until=LONG_AGO))
-    page = late.get(ticked=parse_qs(urlsplit(address).query)["ticked"][0])
-    assert thing(page) == "Strip, cleave and fuse the fibre."
-    assert "This advice ran out" in text_of(page)
+    said = text_of(late.get(at=at, ticked=ticked))
+    assert "This advice ran out" in said
+    assert "Make safe what you have in hand" in said
+    assert "Ring: control room" in said
+    for new in ("Strip, cleave and fuse", "The pole is tested"):
+        assert new not in said
+
+
+def test_under_other_rules_than_those_in_force_nothing_new_is_shown_either(
+    opened: Opened, tmp_path: Path, records: Records
+) -> None:
+    pole = opened()
+    ticked = ticked_up_to(pole, "Step 2 of 2")
+    method = Recording(current(), policy_text=b"another policy")
+    client = create_app(Settings(database_url=a_database_url(tmp_path)), Advisor(method, records)).test_client()
+    said = text_of(Pole(client, method, pole.id).get(ticked=ticked))
+    assert "given under other rules" in said
+    assert "Make safe what you have in hand" in said
+    assert "Strip, cleave and fuse" not in said
+
+
+def test_a_joint_that_is_made_is_still_reported_under_an_advice_that_has_run_out(opened: Opened) -> None:
+    ticked = ticked_up_to(opened(joining()), "Step 2 of 2")
+    late = opened(joining(valid_until=LONG_AGO))
+    assert "A joint was measured" in buttons(late.get(ticked=ticked))
+    page = late.get(late.post("/pole/reading", **a_reading(), ticked=ticked))
+    assert re.findall(r"<h1>(.*?)</h1>", page) == ["Accept"]
+    assert "T1F1, joint 1. Attempt 1: 0.04 dB" in text_of(late.get(at="end", ticked=ticked))
 
 
 def test_asked_again_after_it_ran_out_checks_are_made_anew_and_steps_stay_done(opened: Opened) -> None:
@@ -413,7 +486,7 @@ def at_check(pole: Pole) -> str:
 
 
 def check_that_may_be_skipped(**changes: Any) -> Advice:
-    return current(checks_on_arrival=(a_check(kind="competence"),), **changes)
+    return current(checks_on_arrival=(a_check(kind="permanence"),), **changes)
 
 
 def test_a_check_that_failed_leads_to_what_is_held_ready_for_it_with_its_cautions_first(opened: Opened) -> None:
@@ -581,8 +654,69 @@ def test_a_check_that_protects_people_is_never_passed_by_a_reason(opened: Opened
     assert "I do it otherwise" not in buttons(page)
     of = parse_qs(urlsplit(buttons(page)["It is not so, or I cannot tell"]).query)
     told = {name: of[name][0] for name in ("of", "ticked")}
-    assert "<h1>Check" in pole.post("/pole/otherwise", 200, **told, reason="in a hurry")
+    refused = pole.post("/pole/otherwise", 422, **told, reason="in a hurry")
+    assert "What keeps people whole is never done otherwise." in text_of(refused)
+    assert "You typed: in a hurry" in text_of(refused)
+    assert pole.client.get(f"/v1/advice/{pole.id}/outcomes").get_json()["evidence"] == []
     assert "<h1>Check" in pole.get(at="otherwise", **told)
+
+
+@pytest.mark.parametrize("kind", ["scope", "danger", "safety", "competence"])
+def test_no_link_says_that_what_keeps_people_whole_was_done_otherwise(opened: Opened, kind: str) -> None:
+    pole = opened(current(checks_on_arrival=(a_check(kind=kind),)))
+    page = at_check(pole)
+    assert "I do it otherwise" not in buttons(page)
+    of = parse_qs(urlsplit(buttons(page)["It is not so, or I cannot tell"]).query)
+    said = pole.get(ticked=of["ticked"][0], otherwise=of["of"][0])
+    assert "<h1>Check" in said
+    assert "A tick may be missing" in said
+    assert "0 of 1 checks certain" in text_of(said)
+
+
+def test_a_step_that_keeps_people_whole_stops_the_work_where_it_cannot_be_done(opened: Opened) -> None:
+    steps = (replace(an_advice().steps[0], protects=True), an_advice().steps[1])
+    pole = opened(current(steps=steps, call=()))
+    page = at_step(pole)
+    assert "I do it otherwise" not in buttons(page)
+    link = buttons(page)["It cannot be done so"]
+    said = text_of(pole.get(link))
+    order = ["Stop. Touch nothing more", "Ring: control room", steps[0].text, "What was found?", "Ask again as of now"]
+    assert [said.index(one) for one in order] == sorted(said.index(one) for one in order)
+    of = {name: values[0] for name, values in parse_qs(urlsplit(link).query).items() if name in ("of", "ticked")}
+    pole.post("/pole/otherwise", 422, **of, reason="in a hurry")
+    assert "<h1>Step 1 of 2</h1>" in pole.get(ticked=of["ticked"], otherwise=of["of"])
+    address = pole.post("/pole/found", ticked=of["ticked"], danger_seen="sparks")
+    assert pole.method.asked[-1][0].state("danger_seen") == Known("sparks")
+    assert parse_qs(urlsplit(address).query)["advice"][0] != pole.id
+
+
+def test_where_a_check_that_keeps_people_whole_fails_the_work_stops(opened: Opened) -> None:
+    pole = opened()
+    said = text_of(pole.get(buttons(at_check(pole))["It is not so, or I cannot tell"]))
+    assert said.index("Stop. Touch nothing more") < said.index("Ring: control room") < said.index("What was found?")
+
+
+LATER = "later"
+
+
+@pytest.mark.parametrize("of", ["", "x", "000000", LATER])
+def test_a_reason_belongs_to_the_one_thing_that_it_names(opened: Opened, of: str) -> None:
+    pole = opened()
+    told = why(pole, at_step(pole))
+    if of == LATER:  # the second step, while the first is open
+        of = why(pole, pole.get(ticked=ticked_up_to(pole, "Step 2 of 2")))["of"]
+    refused = pole.post("/pole/otherwise", 422, ticked=told["ticked"], reason="no room", of=of)
+    assert "You typed: no room" in text_of(refused)
+    assert pole.client.get(f"/v1/advice/{pole.id}/outcomes").get_json()["evidence"] == []
+
+
+def test_steps_that_come_first_are_done_before_anything_is_made_certain(opened: Opened) -> None:
+    steps = (replace(an_advice().steps[0], first=True), an_advice().steps[1])
+    pole = opened(current(steps=steps))
+    headings = [one.partition(":")[0] for one in walked(pole)]
+    assert headings.index("Step 1 of 2") < headings.index("Check 1 of 1") < headings.index("Step 2 of 2")
+    said = text_of(pole.get(at="list"))
+    assert said.index("Set out the tent") < said.index("The pole is tested") < said.index("Strip, cleave")
 
 
 def test_any_other_check_may_be_with_a_reason(opened: Opened) -> None:
@@ -674,11 +808,51 @@ def test_one_that_waits_is_told_again_as_the_same_attempt_with_all_that_was_type
     more = pole.get(buttons(page)["Tell what is missing"])
     assert "attempt 1" in text_of(more)
     assert 'value="0.2"' in more
-    assert 'value="from_near" checked' in more
+    assert 'value="from_near" checked autofocus' in more
     assert f'value="{MADE_AT}"' in more
     pole.post("/pole/reading", **a_reading(key="k2"))
     (row,) = [one for one in Outcomes(engine).attempts() if one.verdict]
     assert row.attempt == 1
+
+
+@pytest.mark.parametrize(
+    ("do_first", "field"),
+    [
+        ("measure_loss", "loss_1310"),
+        ("measure_reflectance", "reflectance_db"),
+        ("trace_whole_link", "level_below_record_db"),
+        ("pull_test", "pull_test"),
+        ("clean", "inspection"),
+    ],
+)
+def test_what_a_verdict_waits_for_is_open_and_in_focus(opened: Opened, do_first: str, field: str) -> None:
+    pole = opened(verdict={"verdict": "withheld", "do_first": do_first, "do_first_said": "do this"})
+    page = pole.get(pole.post("/pole/reading", **a_reading()))
+    more = pole.get(buttons(page)["Tell what is missing"])
+    (focus,) = re.findall(r"<input [^>]*autofocus>", more)
+    assert f'name="{field}"' in focus
+    folded = more.index("<details") < more.index(focus)
+    assert not folded or "<details open>" in more
+
+
+def test_a_joint_is_asked_for_from_the_first_step_that_makes_one_on(opened: Opened) -> None:
+    pole = opened(joining())
+    page = at_step(pole)
+    assert "A joint was measured" not in buttons(page)
+    page = pole.get(ticked=ticked_up_to(pole, "Step 2 of 2"))
+    assert "A joint was measured" in buttons(page)
+    for at in ("list", "end"):
+        assert "A joint was measured" in buttons(pole.get(at=at))
+
+
+def test_of_a_fibre_with_one_joint_nobody_is_asked_which(opened: Opened, monkeypatch: pytest.MonkeyPatch) -> None:
+    one = Repair(datetime.now(UTC), ("single_mode",), ("fusion_splice",), joints_planned=1, fibres=1)
+    monkeypatch.setattr(Recording, "repair", lambda *_: one)
+    pole = opened()
+    page = pole.get(at="joint")
+    assert '<input type="hidden" name="joint" value="1">' in page
+    assert "allowed: 1 to 1" in pole.refused(422, at="reading", fibre="T1F1", joint="2")
+    assert "Fibre T1F1, joint 1, attempt 1" in pole.get(at="reading", fibre="T1F1", joint="1")
 
 
 def test_a_reading_of_a_joint_whose_verdict_waits_is_of_the_same_attempt(opened: Opened) -> None:
@@ -730,7 +904,7 @@ def test_another_reading_from_the_same_page_is_held_up_and_may_be_sent_as_a_corr
     [
         ({"loss_1310": "99"}, "loss_1310", "Loss at 1310 nm, dB = 99: is out of range; allowed: -0.15 to 20 (dB)"),
         ({"loss_1310": "-0.4"}, "loss_1310", "is out of range; allowed: -0.15 to 20 (dB)"),
-        ({"loss_1310": "0,04"}, "loss_1310", "is not a number; allowed: digits with a decimal point (dB)"),
+        ({"loss_1310": "0,0,4"}, "loss_1310", "is not a number; allowed: digits with a decimal point (dB)"),
         ({"loss_1310": SCRIPT}, "loss_1310", "is not a number"),
         ({"loss_1310": RIGHT_TO_LEFT}, "loss_1310", "is not a number"),
         ({"loss_1310": "9" * 10_000}, "loss_1310", "is 10000 characters long; allowed: up to 400"),
@@ -764,6 +938,47 @@ def test_a_reading_that_cannot_be_right_is_refused_by_field_value_range_and_unit
             assert f'value="{value}"' in html.unescape(page)
     assert 'value="passed" checked' in page
     assert Outcomes(engine).count() == 0
+
+
+@pytest.mark.parametrize(
+    ("typed", "db"), [("0,05", "0.05"), (".5", "0.50"), (",5", "0.50"), ("0.05", "0.05"), ("1,234", "1.23")]
+)
+def test_a_decimal_comma_is_read_and_so_is_a_number_without_its_nought(opened: Opened, typed: str, db: str) -> None:
+    pole = opened()
+    pole.post("/pole/reading", **a_reading(loss_1310=typed))
+    assert f"Attempt 1: {db} dB at 1310 nm" in text_of(pole.get(at="end"))
+
+
+@pytest.mark.parametrize("minus", ["-", "\N{MINUS SIGN}", "\N{EN DASH}"])
+def test_what_it_throws_back_may_have_a_decimal_comma_and_any_minus(opened: Opened, minus: str) -> None:
+    opened().post("/pole/reading", **a_reading(reflectance_db=f"{minus}55,5"))
+
+
+@pytest.mark.parametrize(("typed", "mps"), [("2,5", 2.5), (".5", 0.5), ("18 km/h", 5.0), ("18,0 km/h", 5.0)])
+def test_a_number_that_was_found_may_have_a_decimal_comma(opened: Opened, typed: str, mps: float) -> None:
+    pole = opened()
+    pole.post("/pole/found", wind_gust_mps=typed)
+    assert pole.method.asked[-1][0].state("wind_gust_mps") == Known(mps)
+
+
+def test_what_may_be_thousands_is_not_read_as_a_decimal(opened: Opened) -> None:
+    pole = opened(current(checks_on_arrival=(a_check(facts=("spare_near_m",)),)))
+    link = buttons(at_check(pole))["It is not so, or I cannot tell"]
+    of = {name: values[0] for name, values in parse_qs(urlsplit(link).query).items() if name in ("of", "ticked")}
+    assert "1,200" in pole.post("/pole/found", 422, **of, spare_near_m="1,200 m")
+
+
+@pytest.mark.parametrize("key", ["", "k" * 64, "k" * 65, "k" * 10_000])
+def test_whatever_the_key_another_reading_under_another_one_is_no_conflict(
+    opened: Opened, engine: Engine, key: str
+) -> None:
+    pole = opened()
+    pole.post("/pole/reading", **a_reading(key=key))
+    other = key[:-1] + "x" if key else key
+    pole.post("/pole/reading", **a_reading(key=other, fibre="T1F2"))
+    assert Outcomes(engine).count() == 2
+    if key:
+        pole.post("/pole/reading", 409, **a_reading(key=key, fibre="T1F3"))
 
 
 def test_everything_that_is_wrong_with_a_reading_is_told_at_once(opened: Opened) -> None:
@@ -895,8 +1110,45 @@ def test_the_end_says_what_is_open_what_was_done_what_is_owed_and_where_it_is_ke
 
 def test_nothing_done_does_not_read_as_done(opened: Opened) -> None:
     said = text_of(opened().get(at="end"))
+    assert "No joint has been measured: nothing is proven yet." in said
     assert "No joint has been reported." in said
     assert "Everything is ticked." not in said
+
+
+def test_every_joint_of_the_plan_that_nobody_reported_is_owed(opened: Opened) -> None:
+    """Two fibres with two joints each."""
+    pole = opened()
+    ticked = everything_ticked(pole)
+    page = pole.get(at="end", ticked=ticked)
+    assert thing(page) == "No joint has been measured: nothing is proven yet."
+    assert "Not measured yet: 4 joints (2 fibres, 2 joints on each)." in text_of(page)
+    pole.post("/pole/reading", **a_reading())
+    said = text_of(pole.get(at="end", ticked=ticked))
+    assert "nothing is proven" not in said
+    assert "Everything is ticked. It is not all done: what is owed stands below." in said
+    assert "T1F1, joint 2: not measured yet." in said
+    assert "Not measured yet: 2 joints (one fibre, 2 joints on each)." in said
+    for fibre, joint in (("T1F1", "2"), ("T1F2", "1"), ("T1F2", "2")):
+        pole.post("/pole/reading", **a_reading(fibre=fibre, joint=joint, key=fibre + joint))
+    said = text_of(pole.get(at="end", ticked=ticked))
+    assert "ot measured yet" not in said
+
+
+def test_where_nobody_said_how_many_fibres_every_joint_of_each_is_owed(
+    opened: Opened, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    many = Repair(datetime.now(UTC), ("single_mode",), ("fusion_splice",), joints_planned=2)
+    monkeypatch.setattr(Recording, "repair", lambda *_: many)
+    said = text_of(opened().get(at="end"))
+    assert "2 joints on each. Nobody has said how many fibres there are." in said
+
+
+def test_a_repair_that_makes_no_joint_owes_none(opened: Opened, monkeypatch: pytest.MonkeyPatch) -> None:
+    none = Repair(datetime.now(UTC), ("single_mode",), ("fusion_splice",), joints_planned=0, fibres=2)
+    monkeypatch.setattr(Recording, "repair", lambda *_: none)
+    said = text_of(opened().get(at="end"))
+    assert "proven" not in said
+    assert "ot measured yet" not in said
 
 
 def test_a_temporary_repair_owes_a_day_and_whoever_sees_to_it(opened: Opened) -> None:
@@ -936,6 +1188,24 @@ def test_a_caution_of_a_step_can_be_read_again_beside_it(opened: Opened) -> None
     assert thing(pole.get(html.unescape(again))) == a_caution().text
 
 
+def test_every_caution_is_one_press_away_from_every_step(opened: Opened) -> None:
+    pole = opened()
+    page = pole.get()
+    seen = 0
+    while "<h1>What is done" not in page:
+        if "<h1>Step" in page or "<h1>Make" in page:
+            seen += 1
+            (link,) = re.findall(r'<a class="aside" href="([^"]*)">All cautions</a>', page)
+            link = html.unescape(link)
+            said = text_of(pole.get(link))
+            assert all(one.text in said for one in an_advice().cautions)
+            assert said.index("They hold all the time") < said.index(an_advice().cautions[0].text)
+            back = parse_qs(urlsplit(forward(pole.get(link))).query)
+            assert back["at"] == parse_qs(urlsplit(link).query)["of"]
+        page = pole.get(forward(page))
+    assert seen == 3
+
+
 # --- whatever is sent --------------------------------------------------------------------------------------------
 
 VALUES = ("", "start", "x" * 10_000, SCRIPT, RIGHT_TO_LEFT, "0", "1", "-1", "1e9", "\x00", "..", "a.b", "{value}", "%")
@@ -943,7 +1213,7 @@ VALUES += ("both_ways", "0.04", "99", "T1F1", "T1F1..T9F2", "T1F1..T1F99999", "T
 NAMES = ("ticked", "otherwise", "at", "of", "earlier", "fibre", "joint", "attempt", "method", "made_at", "loss_1310")
 NAMES += ("way", "bound", "pull_test", "inspection", "reflectance_db", "report", "key", "reason", "evidence", "due_on")
 NAMES += ("responsible", "danger_seen", "wind_gust_mps", "place", "joints_read", "ribbon", "person")
-VIEWS = ("", "list", "failed", "otherwise", "joint", "reading", "verdict", "end")
+VIEWS = ("", "list", "failed", "otherwise", "stopped", "cautions", "joint", "reading", "verdict", "end")
 
 
 @pytest.mark.long
