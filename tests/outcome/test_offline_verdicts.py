@@ -96,7 +96,7 @@ def looked_up(table: OfflineVerdicts, cell: Cell) -> tuple[str, str] | None:
     state = (cell.pull_test, cell.inspection, cell.reflectance)
     gate = next((one for one in row.gates if (one.pull_test, one.inspection, one.reflectance) == state), None)
     if gate is not None:
-        place = gate.instead.get(table.said[place].verdict, place)
+        place = gate.instead.get(place, place)
     if place < 0:
         return None
     said = table.said[place]
