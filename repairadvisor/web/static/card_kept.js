@@ -2,6 +2,10 @@
  * What a card has kept on the device, and whether the card still permits anything. The first part of the card's script:
  * what bars is judged before anything is shown, and whatever goes wrong, what is left standing permits nothing.
  */
+const isRecord = (one) => typeof one === "object" && one !== null && !Array.isArray(one);
+const isText = (one) => typeof one === "string";
+const isMoment = (one) => isText(one) && !Number.isNaN(Date.parse(one));
+const only = (record, fits) => Object.fromEntries(Object.entries(isRecord(record) ? record : {}).filter(([, value]) => fits(value)));
 let isSpoilt = false;
 addEventListener("error", stand);
 addEventListener("unhandledrejection", stand);
@@ -68,11 +72,6 @@ function parsed(kept) {
     return null;
   }
 }
-
-const isRecord = (one) => typeof one === "object" && one !== null && !Array.isArray(one);
-const isText = (one) => typeof one === "string";
-const isMoment = (one) => isText(one) && !Number.isNaN(Date.parse(one));
-const only = (record, fits) => Object.fromEntries(Object.entries(isRecord(record) ? record : {}).filter(([, value]) => fits(value)));
 
 function heardBefore() {
   const found = store.load("heard", "cards ");
