@@ -55,7 +55,7 @@ function note(leaf, table, told) {
   if (faults.length) return show(`#${faults[0].name}`);
   const key = Array.from(crypto.getRandomValues(new Uint8Array(16)), (byte) => byte.toString(16).padStart(2, "0")).join("");
   const entry = { key, order: Date.now(), plan: leaf.plan, one, nm: table.nm, method: table.method, at: moment(), verdict: lookUp(table, one), state: "waiting" };
-  entry.body = told(entry); // under one key the same is said, however often and from wherever it is sent
+  entry.body = bodyOf(entry); // under one key the same is said, however often and from wherever it is sent
   readings.push(entry);
   store.save(`reading ${key}`, entry);
   // The next joint is another one: what was seen of this one says nothing of it.

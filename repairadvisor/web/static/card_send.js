@@ -1,7 +1,7 @@
 /* What waits is sent, the card is kept on the device, and all of it begins. The last part of the card's script. */
 // --- sending ------------------------------------------------------------------------------------------------------
 
-function told(entry) {
+function bodyOf(entry) {
   const { one } = entry;
   const attempt = { fibre: one.fibre, joint: one.joint, method: entry.method, attempt: one.attempt, made_at: entry.at, readings: [{ nm: entry.nm, [one.ways]: one.loss }], pull_test: one.pull_test, inspection: one.inspection };
   if (one.reflectance_db !== undefined) attempt.reflectance_db = one.reflectance_db;
