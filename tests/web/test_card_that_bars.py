@@ -1,4 +1,4 @@
-"""What a pocket card does when it no longer holds, when what it kept is spoilt, and when two of it are open: in a browser.
+"""A pocket card that no longer holds, that is spoilt, of which two are open, or that repairs nothing: in a browser.
 
 One card is made for all of these; each test opens it in a browser that knows nothing yet.
 """
@@ -14,6 +14,11 @@ from typing import Any
 import orjson
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, Route, expect
+from whole_jobs import whole_jobs
+
+from repairadvisor.methods import PreparedMethod
+from repairadvisor.render.placing import placed
+from repairadvisor.store.outcomes import reports
 from web.test_card_in_browser import (
     DROP,
     SCRIPT_WORDS,
@@ -30,11 +35,6 @@ from web.test_card_in_browser import (
     until,
     watched,
 )
-from whole_jobs import whole_jobs
-
-from repairadvisor.methods import PreparedMethod
-from repairadvisor.render.placing import placed
-from repairadvisor.store.outcomes import reports
 
 __all__ = ["browser", "method"]
 pytestmark = pytest.mark.browser
@@ -58,13 +58,13 @@ class Carried:
 
 
 @pytest.fixture(scope="module")
-def carried(method: PreparedMethod, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Carried]:  # noqa: F811
+def carried(method: PreparedMethod, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Carried]:
     for service in a_service(method, tmp_path_factory.mktemp("carried")):
         yield Carried(service, service.kept(DROP))
 
 
 @pytest.fixture
-def context(browser: Browser, carried: Carried) -> Iterator[BrowserContext]:  # noqa: F811
+def context(browser: Browser, carried: Carried) -> Iterator[BrowserContext]:
     opened = a_context(browser, carried.service.site, service_workers="block")
     yield opened
     opened.close()
@@ -199,7 +199,7 @@ def test_the_time_of_the_service_is_remembered(context: BrowserContext, carried:
 
 
 def test_an_advice_that_was_erased_bars_its_card_and_the_device_lets_go_of_it(
-    browser: Browser,  # noqa: F811
+    browser: Browser,
     carried: Carried,
 ) -> None:
     context = a_context(browser, carried.service.site)
@@ -247,7 +247,9 @@ def test_a_spoilt_way_is_begun_anew_and_opens_nothing(
 
 
 def test_a_check_is_certain_only_where_that_very_word_stands(context: BrowserContext, carried: Carried) -> None:
-    checks = {f" {one.screen}": value for one, value in zip(carried.advice.checks_on_arrival, (True, 1, "Yes"))}
+    checks = {
+        f" {one.screen}": value for one, value in zip(carried.advice.checks_on_arrival, (True, 1, "Yes"), strict=False)
+    }
     kept = orjson.dumps({"way": [], "checks": checks}).decode()
     context.add_init_script(f"localStorage.setItem('card {carried.advice_id} way', {orjson.dumps(kept).decode()})")
     page, _ = watched(context)
@@ -273,8 +275,9 @@ def test_a_spoilt_reading_is_left_out_and_another_one_is_kept(
 @pytest.mark.parametrize(
     "spoils",
     [
-        "const had = JSON.parse; JSON.parse = (text) => { if (text.includes('leaves')) throw new Error(); return had(text) }",
-        "DecompressionStream.prototype.constructor; window.DecompressionStream = class { constructor() { throw new Error() } }",
+        "const had = JSON.parse;"
+        "JSON.parse = (text) => { if (text.includes('leaves')) throw new Error(); return had(text) }",
+        "window.DecompressionStream = class { constructor() { throw new Error() } }",
         "Element.prototype.replaceChildren = () => { throw new Error() }",
         "Object.defineProperty(window, 'crypto', { value: null })",
     ],
@@ -408,7 +411,7 @@ def test_a_key_that_the_service_has_means_that_the_reading_is_kept(context: Brow
 @pytest.mark.parametrize("action", ["stand_off", "make_safe_and_wait", "out_of_scope"])
 @pytest.mark.parametrize("has_script", [True, False])
 def test_where_nobody_repairs_what_to_do_comes_first(
-    browser: Browser,  # noqa: F811
+    browser: Browser,
     carried: Carried,
     action: str,
     has_script: bool,
@@ -443,7 +446,7 @@ def test_where_nobody_repairs_what_to_do_comes_first(
 
 @pytest.mark.parametrize("has_script", [True, False])
 def test_steps_that_come_first_stand_before_the_checks(
-    browser: Browser,  # noqa: F811
+    browser: Browser,
     carried: Carried,
     has_script: bool,
 ) -> None:
