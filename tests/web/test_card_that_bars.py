@@ -275,8 +275,7 @@ def test_a_spoilt_reading_is_left_out_and_another_one_is_kept(
 @pytest.mark.parametrize(
     "spoils",
     [
-        "const had = JSON.parse;"
-        "JSON.parse = (text) => { if (text.includes('leaves')) throw new Error(); return had(text) }",
+        "const had = JSON.parse; JSON.parse = (text) => { if (/leaves/.test(text)) throw Error(); return had(text) }",
         "window.DecompressionStream = class { constructor() { throw new Error() } }",
         "Element.prototype.replaceChildren = () => { throw new Error() }",
         "Object.defineProperty(window, 'crypto', { value: null })",
