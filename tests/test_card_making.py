@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import random
 import threading
+import time
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -18,7 +19,7 @@ from drawn_faults import NOW, drawn_fault
 from sqlalchemy import Engine
 from whole_jobs import whole_jobs
 
-from repairadvisor.card_making import CardMaking, made_card
+from repairadvisor.card_making import CardMaking, TooManyCardsError, made_card
 from repairadvisor.decision.advice import Advice
 from repairadvisor.errors import NotFoundError
 from repairadvisor.methods import PreparedMethod, prepared_method
@@ -110,25 +111,116 @@ def test_in_a_process_one_card_is_made_at_a_time(fixed: Advisor, monkeypatch: py
     monkeypatch.setattr("repairadvisor.card_making.made_card", watched)
     making = CardMaking(fixed)
     wanted = [kept(fixed, {"place": "pole_top", "spare_near_m": n}) for n in range(4)]
-    asking = [threading.Thread(target=making.card, args=(one, 60.0)) for one in wanted]
+    asking = [threading.Thread(target=making.card, args=(one, 0.0)) for one in wanted]
     for one in asking:
         one.start()
     for one in asking:
         one.join()
-    assert all(making.card(one, 0.0) is not None for one in wanted)
+    assert all(comes(making, one) for one in wanted)
     assert most == [1]
 
 
-def test_what_goes_wrong_is_said_and_tried_again(fixed: Advisor, monkeypatch: pytest.MonkeyPatch) -> None:
+def comes(making: CardMaking, advice_id: str) -> bool:
+    """Whether a card is there in the end, however often one has to ask."""
+    return any(making.card(advice_id, 0.05) is not None for _ in range(200))
+
+
+def test_only_one_waits_in_a_process_and_all_others_are_told_at_once(
+    fixed: Advisor, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    goes_on = threading.Event()
+
+    def held(advisor: Advisor, advice_id: str) -> dict[str, Any]:
+        goes_on.wait(30)
+        return made_card(advisor, advice_id)
+
+    monkeypatch.setattr("repairadvisor.card_making.made_card", held)
+    advice_id, making = kept(fixed), CardMaking(fixed)
+    found: list[dict[str, Any] | None] = []
+    patient = threading.Thread(target=lambda: found.append(making.card(advice_id, 30.0)))
+    patient.start()
+    while not making.waiting():
+        patient.join(0.01)
+    begun = time.monotonic()
+    assert [making.card(advice_id, 30.0) for _ in range(20)] == [None] * 20
+    assert time.monotonic() - begun < 10
+    goes_on.set()
+    patient.join()
+    assert found != [None]
+    assert making.waiting() == 0
+
+
+def test_more_than_may_wait_are_not_begun(fixed: Advisor, monkeypatch: pytest.MonkeyPatch) -> None:
+    goes_on = threading.Event()
+
+    def held(advisor: Advisor, advice_id: str) -> dict[str, Any]:
+        goes_on.wait(30)
+        return made_card(advisor, advice_id)
+
+    monkeypatch.setattr("repairadvisor.card_making.made_card", held)
+    monkeypatch.setattr("repairadvisor.card_making.MOST_WAITING", 2)
+    making = CardMaking(fixed)
+    wanted = [kept(fixed, {"place": "pole_top", "spare_near_m": n}) for n in range(3)]
+    assert [making.card(one, 0.0) for one in wanted[:2]] == [None, None]
+    with pytest.raises(TooManyCardsError):
+        making.card(wanted[2], 0.0)
+    assert making.card(wanted[0], 0.0) is None  # whoever waits already goes on waiting
+    goes_on.set()
+    assert comes(making, wanted[1])
+    assert comes(making, wanted[2])
+
+
+def test_whoever_makes_a_card_is_heard_of_and_a_stopped_one_gives_it_back(
+    fixed: Advisor, engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    goes_on = threading.Event()
+    heard: list[str] = []
+    still_at_it = Cards.still_at_it
+
+    def heard_of(self: Cards, advice_id: str, maker: str, now: datetime) -> bool:
+        heard.append(advice_id)
+        return still_at_it(self, advice_id, maker, now)
+
+    def held(advisor: Advisor, advice_id: str) -> dict[str, Any]:
+        goes_on.wait(30)
+        return made_card(advisor, advice_id)
+
+    monkeypatch.setattr("repairadvisor.card_making.BEAT_S", 0.01)
+    monkeypatch.setattr(Cards, "still_at_it", heard_of)
+    advice_id = kept(fixed)
+    with monkeypatch.context() as patch:
+        patch.setattr("repairadvisor.card_making.made_card", held)
+        stopped = CardMaking(fixed)
+        assert stopped.card(advice_id, 0.0) is None
+        while len(heard) < 2:
+            threading.Event().wait(0.01)
+        stopped.stop()
+    assert set(heard) == {advice_id}
+    assert Cards(engine).claim(advice_id, "next", datetime.now(UTC))  # at once, not after it counts as dead
+    Cards(engine).let_go(advice_id, "next")
+    assert not stopped.make(advice_id, datetime.now(UTC))  # who is stopped begins none
+    assert comes(CardMaking(fixed), advice_id)
+    goes_on.set()
+
+
+def test_what_goes_wrong_is_said_to_all_and_tried_again_after_a_while(
+    fixed: Advisor, monkeypatch: pytest.MonkeyPatch
+) -> None:
     advice_id, making = kept(fixed), CardMaking(fixed)
 
+    tried: list[str] = []
+
     def broken(advisor: Advisor, advice_id: str) -> dict[str, Any]:
+        tried.append(advice_id)
         raise ZeroDivisionError
 
     with monkeypatch.context() as patch:
         patch.setattr("repairadvisor.card_making.made_card", broken)
-        with pytest.raises(ZeroDivisionError):
-            making.card(advice_id, 60.0)
+        for _ in range(3):  # whoever asks is told, and it is not begun anew each time
+            with pytest.raises(ZeroDivisionError):
+                making.card(advice_id, 60.0)
+    assert tried == [advice_id]
+    monkeypatch.setattr("repairadvisor.card_making.FAILED_FOR_S", 0.0)
     assert making.card(advice_id, 60.0) is not None
 
 

@@ -54,12 +54,12 @@ class Stretch:
 
 @dataclass(frozen=True, slots=True)
 class Gate:
-    """What becomes of verdicts by one state of the gates: by the verdict's word, the place of another one."""
+    """What becomes of verdicts by one state of the gates: by one's place, the place of another one; -1 is none."""
 
     pull_test: str
     inspection: str
     reflectance: str
-    instead: dict[str, int]
+    instead: dict[int, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -243,26 +243,32 @@ class _Asked:
         self._look(cells)
         return tuple(Gate(*one, self._instead(one, examples)) for one in states)
 
-    def _examples(self, base: Cell, by_lost: Sequence[tuple[int | None, tuple[Stretch, ...]]]) -> dict[str, list[Cell]]:
-        """Of each verdict in a row the two readings between which all others of it lie."""
-        by_word: dict[str, list[Cell]] = {}
-        places = list(self.said)
+    def _examples(self, base: Cell, by_lost: Sequence[tuple[int | None, tuple[Stretch, ...]]]) -> dict[int, list[Cell]]:
+        """Of each verdict in a row, by its place, the ends of the stretches that it holds for, of the least and of the
+        greatest loss elsewhere: between them all others of it lie."""
+        found: dict[int, dict[int | None, list[Cell]]] = {}
         for lost, stretches in by_lost:
             for one in stretches:
-                some = by_word.setdefault(places[one.said].verdict, [])
-                some += [with_(base, read=read, lost=lost) for read in (one.low, one.high)]
-        return {word: [some[0], some[-1]] for word, some in by_word.items()}
+                ends = [with_(base, read=read, lost=lost) for read in (one.low, one.high)]
+                found.setdefault(one.said, {}).setdefault(lost, []).extend(ends)
+        return {said: _outermost(some) for said, some in found.items()}
 
-    def _instead(self, state: tuple[str, str, str], examples: dict[str, list[Cell]]) -> dict[str, int]:
-        """By the word of a verdict what is said instead; nothing where it stays."""
+    def _instead(self, state: tuple[str, str, str], examples: dict[int, list[Cell]]) -> dict[int, int]:
+        """By the place of a verdict what is said instead; nothing where it stays."""
         found = {}
-        for word, cells in examples.items():
+        for said, cells in examples.items():
             others = [of_state(self.made, cell, state) for cell in cells]
             if all(_same(self.known[one], self.known[cell]) for one, cell in zip(others, cells, strict=True)):
                 continue
             fitting = set.intersection(*(forms(self.known[one], one) for one in others))
-            found[word] = self._place(_first(fitting)) if fitting else -1
+            found[said] = self._place(_first(fitting)) if fitting else -1
         return found
+
+
+def _outermost(by_lost: dict[int | None, list[Cell]]) -> list[Cell]:
+    """The ends of all stretches of the first loss and of the last, the outer two of each."""
+    first, *_, last = [*by_lost.values()] * 2
+    return list(dict.fromkeys((first[0], first[-1], last[0], last[-1])))
 
 
 def _first(fitting: set[Said]) -> Said:

@@ -167,9 +167,10 @@ class _Worded:
         return why[:1].upper() + why[1:] + "."
 
     def _in_100(self, chance: float) -> str:
-        """How many of a hundred, rounded down; what happens at all is never said to happen in none."""
+        """How many of a hundred, rounded down; nothing is said to happen in none, since a chance that comes out as none
+        differs from a very small one by the rounding of floats alone."""
         whole = int(100.0 * chance + 1e-9)
-        return self.words.say("chance", "below_one") if whole == 0 and chance > 0.0 else f"{whole}"
+        return f"{whole}" if whole else self.words.say("chance", "below_one")
 
     def _ways(self, ways: int) -> str:
         return self.words.say("verdict", "both_ways" if ways == 2 else "one_way")

@@ -12,13 +12,14 @@ from typing import Any
 from repairadvisor.decision.advice import Advice
 from repairadvisor.decision.fault_tree import Node, Tree
 from repairadvisor.outcome.offline_verdicts import Gate, OfflineVerdicts, Row
+from repairadvisor.render.parts import HELD
 from repairadvisor.render.placing import placed
 from repairadvisor.render.prose import prose
 from repairadvisor.render.sentences import kit
 from repairadvisor.render.voice import Voice
 
 #: Goes up when the parts of a card change, so that no program reads a card that it does not know.
-FORM = 1
+FORM = 2
 
 
 def card_data(
@@ -86,6 +87,8 @@ def _leaf(advice: Advice, texts: _Texts) -> dict[str, Any]:
     return {
         "plan": "" if advice.plan is None else advice.plan.id,
         "repair": advice.action == "repair",
+        "held": advice.action in HELD,
+        "later": advice.action == "make_safe_and_wait",
         "say": texts.of(advice.say),
         "because": texts.of(advice.because),
         "defers": texts.of(advice.defers_to),
@@ -116,6 +119,7 @@ def _leaf(advice: Advice, texts: _Texts) -> dict[str, Any]:
         "steps": [
             {
                 "number": one.number,
+                "first": one.first,
                 "text": texts.of(one.text),
                 "limit": texts.each([one.limit] if one.limit else []),
                 "before": texts.each(cautions.before[one.number]),
@@ -166,7 +170,8 @@ def _state(gate: Gate) -> str:
     return f"{gate.pull_test} {gate.inspection} {gate.reflectance}"
 
 
-def _shared(instead: dict[str, int], gates: list[dict[str, int]]) -> int:
-    if instead not in gates:
-        gates.append(instead)
-    return gates.index(instead)
+def _shared(instead: dict[int, int], gates: list[dict[str, int]]) -> int:
+    named = {str(said): other for said, other in instead.items()}
+    if named not in gates:
+        gates.append(named)
+    return gates.index(named)

@@ -26,6 +26,8 @@ PLAIN_UP_TO = 30_000
 #: Measured with Chromium and a wide face (50 to 56 such lines); taken lower, so that what is said to fit does.
 SIGNS_A_LINE, LINES_A_SIDE, SIDES = 66, 49, 2
 _HEADING_LINES = 1.6
+#: By what is told whether a card holds: beside the data, since that has to be known where these cannot be read.
+_HEAD = ("form", "id", "policy", "given", "valid_until")
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +55,9 @@ def render(card: Mapping[str, Any], voice: Voice, dress: Dress, policy_in_force:
     )
     until = figures.moment(voice, card["valid_until"])
     standing = {"in_force": policy_in_force, "served": now.isoformat(), "until_said": until}
-    data = _data({**card, **standing, "words": _script_words(voice)})
+    head = {name: card[name] for name in _HEAD}
+    rest = {name: value for name, value in card.items() if name not in _HEAD}
+    data = _plain("head", {**head, **standing}) + "\n" + _data({**rest, "words": _script_words(voice)})
     text = _paper(card, voice) if _holds(card, policy_in_force, now) else _barred(card, voice)
     title, language = escape(voice.say("card", "title")), escape(voice.say("language", "tag"))
     html = (
@@ -90,13 +94,19 @@ def _script_words(voice: Voice) -> dict[str, str]:
 
 def _data(data: Mapping[str, Any]) -> str:
     """The card's data in an element that no text in it can end; packed where they are large."""
+    element = _plain("data", data)
+    if len(element.encode()) <= PLAIN_UP_TO:
+        return element
     plain = json.dumps(data, ensure_ascii=False, separators=(",", ":"))
-    safe = plain.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
-    if len(safe.encode()) <= PLAIN_UP_TO:
-        return f'<script type="application/json" id="data">{safe}</script>'
     packer = zlib.compressobj(9, zlib.DEFLATED, -zlib.MAX_WBITS)
     packed = base64.b64encode(packer.compress(plain.encode()) + packer.flush()).decode()
     return f'<script type="text/plain" id="data">{packed}</script>'
+
+
+def _plain(name: str, data: Mapping[str, Any]) -> str:
+    plain = json.dumps(data, ensure_ascii=False, separators=(",", ":"))
+    safe = plain.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+    return f'<script type="application/json" id="{name}">{safe}</script>'
 
 
 # --- the card as text ------------------------------------------------------------------------------------------------
@@ -156,13 +166,14 @@ class _Texts:
 def _paper(card: Mapping[str, Any], voice: Voice) -> str:
     advised = card["advised"]
     texts = _Texts(card, voice)
-    parts = [one for make in _PARTS if (one := make(texts, advised)) is not None]
+    makers = _PARTS_HELD if advised["held"] else _PARTS
+    parts = [one for make in makers if (one := make(texts, advised)) is not None]
     fits = _choose(texts, parts, _head_height(texts, advised))
     kept_off = [voice.say("card", part.name) for part in parts if not part.on_paper]
     lines = [_head(texts, advised, fits=fits), *(_html(part, voice) for part in parts)]
     if kept_off:
         said = voice.say("card", "on_screen", parts=", ".join(kept_off))
-        lines.append(f'<p class="only-paper">{escape(said)}</p>\n')
+        lines.append(f'<p class="only-paper on-screen">{escape(said)}</p>\n')
     return "".join(lines) + _tree(texts)
 
 
@@ -186,11 +197,12 @@ def _head(texts: _Texts, advised: Mapping[str, Any], *, fits: bool) -> str:
     )
     return (
         f'<p class="run-out" hidden>{escape(voice.say("card", "expired_paper"))}</p>\n'
-        f'<p class="standing only-screen">{escape(voice.say("card", "no_script"))}</p>\n'
+        f'<p class="run-out" hidden>{escape(voice.say("card", "script", "make_safe"))}</p>\n'
+        f'<div class="lead">\n<p class="standing only-screen">{escape(voice.say("card", "no_script"))}</p>\n'
         f'<h1 dir="auto">{escape(texts.at(advised["say"]))}</h1>\n'
         + "".join(f'<p dir="auto">{escape(line)}</p>\n' for line in _validity(texts))
         + f"<p>{escape(given)}</p>\n"
-        + f'<p class="only-paper sides">{escape(sides)}</p>\n'
+        + f'<p class="only-paper sides">{escape(sides)}</p>\n</div>\n'
     )
 
 
@@ -256,6 +268,8 @@ def _checks(texts: _Texts, leaf: Mapping[str, Any]) -> _Part | None:
         lines += [_Line(text) for text in texts.each(one["before"])]
     if not lines:
         return None
+    if leaf["later"]:
+        return _Part("checks_later", lines)
     return _Part("checks", [_Line(texts.voice.say("card", "checks_why")), *lines])
 
 
@@ -264,16 +278,40 @@ def _limits(texts: _Texts, leaf: Mapping[str, Any]) -> _Part | None:
     return _Part("limits", lines, may_wait=True) if lines else None
 
 
-def _steps(texts: _Texts, leaf: Mapping[str, Any]) -> _Part | None:
+def _first(texts: _Texts, leaf: Mapping[str, Any]) -> _Part | None:
+    """Steps that come before the checks too: on paper whatever else has no room."""
+    lines: list[_Line] = []
+    for one in (one for one in leaf["steps"] if one["first"]):
+        lines += [*texts.cautions(one["before"]), *_step(texts, one)]
+    return _Part("first", lines) if lines else None
+
+
+def _steps_held(texts: _Texts, leaf: Mapping[str, Any]) -> _Part | None:
+    """What is to be done where nobody repairs: it is never left off the paper."""
     lines: list[_Line] = []
     for one in leaf["steps"]:
+        lines += [*texts.cautions(one["before"]), *_step(texts, one)]
+    return _Part("steps", lines) if lines else None
+
+
+def _steps(texts: _Texts, leaf: Mapping[str, Any]) -> _Part | None:
+    lines: list[_Line] = []
+    for one in (one for one in leaf["steps"] if not one["first"]):
         # On paper they stand among the cautions where the steps have no room: so they count here as they come.
         lines += [
             _Line(texts.voice.say("card", "caution", text=text), is_caution=True) for text in texts.each(one["before"])
         ]
-        lines.append(_Line(texts.voice.say("card", "step", number=one["number"], text=texts.at(one["text"]))))
-        lines += [_Line(texts.voice.say("card", "step_limit", limit=text)) for text in texts.each(one["limit"])]
+        lines += _step(texts, one)
     return _Part("steps", lines, may_wait=True) if lines else None
+
+
+def _step(texts: _Texts, one: Mapping[str, Any]) -> list[_Line]:
+    """A step and the limit by which it is done."""
+    said = texts.voice.say("card", "step", number=one["number"], text=texts.at(one["text"]))
+    return [
+        _Line(said),
+        *(_Line(texts.voice.say("card", "step_limit", limit=text)) for text in texts.each(one["limit"])),
+    ]
 
 
 def _kit(texts: _Texts, leaf: Mapping[str, Any]) -> _Part | None:
@@ -286,11 +324,14 @@ _PARTS: tuple[Callable[[_Texts, Mapping[str, Any]], _Part | None], ...] = (
     _call,
     _cautions,
     _asked,
+    _first,
     _checks,
     _limits,
     _steps,
     _kit,
 )
+#: Where nobody repairs: the dangers, whom to ring and what to do come before all else.
+_PARTS_HELD = (_cautions, _call, _steps_held, _plan, _asked, _checks, _limits, _kit)
 
 
 def _choose(texts: _Texts, parts: Sequence[_Part], head: float) -> bool:
@@ -315,7 +356,7 @@ def _choose(texts: _Texts, parts: Sequence[_Part], head: float) -> bool:
 
 def _cautions_of_steps(texts: _Texts, by_name: Mapping[str, _Part]) -> list[_Line]:
     """What to beware of at the steps and stands nowhere before them: for the paper, where steps have no room."""
-    lines = by_name["steps"].lines if "steps" in by_name else []
+    lines = by_name["steps"].lines if "steps" in by_name and by_name["steps"].may_wait else []
     found = dict.fromkeys(line.text for line in lines if line.is_caution and line.text not in texts.printed)
     return [_Line(text, is_caution=True, where="paper") for text in found]
 

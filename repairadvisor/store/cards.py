@@ -1,7 +1,7 @@
 """Pocket cards as they were made: each once, whoever asks and however many processes there are.
 
-Making one takes seconds. Whoever is to make it claims it first; others see the claim and wait. A claim that has stood
-longer than making ever takes was left by a maker that died, and is taken over.
+Making one takes seconds. Whoever is to make it claims it first; others see the claim and wait. Whoever is at it says so
+time and again; a claim of which nothing was heard for long was left by a maker that died, and is taken over.
 """
 
 from __future__ import annotations
@@ -16,8 +16,10 @@ from repairadvisor.errors import NotFoundError
 from repairadvisor.store.database import RecordsError, UtcDateTime, metadata, reading, writing
 from repairadvisor.store.records import advices
 
-#: Longer than the making of any card that was ever measured (50 s), also on a busy machine.
-LONGEST_MAKING = timedelta(minutes=10)
+#: So often whoever makes a card says that it is still at it, seconds; and after so long without it counts as dead: four
+#: times may be missed on a busy machine.
+BEAT_S = 20.0
+SILENT_FOR = timedelta(seconds=90)
 
 cards = Table(
     "cards",
@@ -62,13 +64,19 @@ class Cards:
 
     def _take_over(self, advice_id: str, maker: str, now: datetime) -> bool:
         """Claim what somebody claimed and never made."""
-        left = and_(cards.c.advice_id == advice_id, cards.c.card.is_(None), cards.c.claimed_at < now - LONGEST_MAKING)
+        left = and_(cards.c.advice_id == advice_id, cards.c.card.is_(None), cards.c.claimed_at < now - SILENT_FOR)
         with writing(self._engine) as connection:
             if connection.execute(update(cards).where(left).values(maker=maker, claimed_at=now)).rowcount:
                 return True
             if connection.execute(select(advices.c.id).where(advices.c.id == advice_id)).first() is None:
                 raise NotFoundError("advice", advice_id)
             return False
+
+    def still_at_it(self, advice_id: str, maker: str, now: datetime) -> bool:
+        """Say that a claimed card is still being made; False where the claim was lost."""
+        mine = and_(cards.c.advice_id == advice_id, cards.c.maker == maker, cards.c.card.is_(None))
+        with writing(self._engine) as connection:
+            return bool(connection.execute(update(cards).where(mine).values(claimed_at=now)).rowcount)
 
     def keep(self, advice_id: str, maker: str, card: bytes) -> bool:
         """Keep a card that was claimed; False where the claim was lost to another maker, whose card counts."""

@@ -9,7 +9,7 @@ from typing import Any
 import orjson
 from flask import Blueprint, Response, current_app, render_template, request
 
-from repairadvisor.card_making import CardMaking
+from repairadvisor.card_making import CardMaking, TooManyCardsError
 from repairadvisor.errors import NotFoundError
 from repairadvisor.render.pocket_card import Dress, render
 from repairadvisor.render.voice import Voice
@@ -22,13 +22,13 @@ cards = Blueprint("cards", __name__)
 
 #: Under this name the application keeps who makes cards.
 CARD_MAKING = "repairadvisor.card_making"
-#: The page looks again after so many seconds while its card is being made.
-LOOK_AGAIN_S = 3
+#: The page looks again after so many seconds for every card that is being made, and after so many at the most.
+LOOK_AGAIN_S, LOOK_AGAIN_MOST_S = 3, 60
 #: What the worker may do: ask this service for cards.
 _POLICY_OF_WORKER = "default-src 'none'; connect-src 'self'"
 _WORKER = "card_worker.js"
 #: The parts of the script, in their order.
-SCRIPTS = ("card.js", "card_joint.js", "card_send.js")
+SCRIPTS = ("card_kept.js", "card.js", "card_joint.js", "card_send.js")
 
 
 @cards.get("/cards/<advice_id>")
@@ -39,8 +39,11 @@ def pocket_card(advice_id: str) -> Response:
         raise NotFoundError("advice", advice_id)
     if form == JSON:
         return _standing(making.holds(advice_id))
-    card = making.card(advice_id)
-    response = _being_made(advice_id) if card is None else _page(card)
+    try:
+        card = making.card(advice_id)
+        response = _being_made(advice_id, making.waiting()) if card is None else _page(card)
+    except TooManyCardsError:
+        response = _too_many(advice_id)
     response.headers["Vary"] = "Accept"
     response.headers["Cache-Control"] = "no-cache"
     return response
@@ -73,9 +76,19 @@ def _dress() -> Dress:
     return Dress(style("card.css"), f'"use strict";(async () => {{\n{parts}}})();\n')
 
 
-def _being_made(advice_id: str) -> Response:
-    response = Response(render_template("card_being_made.html", id=advice_id), mimetype=HTML, status=202)
-    response.headers["Refresh"] = str(LOOK_AGAIN_S)
+def _being_made(advice_id: str, waiting: int) -> Response:
+    """The page that looks again by itself: the later, the more cards wait."""
+    page = render_template("card_being_made.html", id=advice_id, said="being_made")
+    response = Response(page, mimetype=HTML, status=202)
+    response.headers["Refresh"] = str(min(LOOK_AGAIN_S * max(waiting, 1), LOOK_AGAIN_MOST_S))
+    return response
+
+
+def _too_many(advice_id: str) -> Response:
+    """More cards wait than may: when to come again."""
+    page = render_template("card_being_made.html", id=advice_id, said="many")
+    response = Response(page, mimetype=HTML, status=503)
+    response.headers["Retry-After"] = str(LOOK_AGAIN_MOST_S)
     return response
 
 

@@ -19,6 +19,7 @@ from waitress import create_server
 from waitress.channel import HTTPChannel
 from waitress.task import ErrorTask
 
+from repairadvisor.card_making import CardMaking
 from repairadvisor.delivery.office import Office, open_office
 from repairadvisor.delivery.pulse import Name
 from repairadvisor.errors import RepairAdvisorError, SettingsError
@@ -27,6 +28,7 @@ from repairadvisor.schemas.json_text import LONGEST
 from repairadvisor.service import open_advisor
 from repairadvisor.settings import PORT, Settings
 from repairadvisor.web.app import create_app
+from repairadvisor.web.cards import CARD_MAKING
 from repairadvisor.web.problems import MEDIA_TYPE, document_of_status
 
 #: The application refuses far shorter bodies, with a problem; this is against floods.
@@ -65,7 +67,7 @@ def main(arguments: list[str] | None = None) -> int:
     given = parser.parse_args(arguments)
     try:
         settings = Settings.from_environment(os.environ)
-        server, office = _server(settings if given.port is None else replace(settings, port=given.port))
+        server, office, cards = _server(settings if given.port is None else replace(settings, port=given.port))
     except RepairAdvisorError as error:
         sys.stderr.write(f"{one_line(str(error))}\n")
         return 2
@@ -77,10 +79,12 @@ def main(arguments: list[str] | None = None) -> int:
     finally:
         if office is not None:
             office.stop()
+        if cards is not None:
+            cards.stop()
     return 0
 
 
-def _server(settings: Settings) -> tuple[Any, Office | None]:
+def _server(settings: Settings) -> tuple[Any, Office | None, CardMaking | None]:
     # First the port, then the policy: that takes seconds, and a port that is taken is to be told at once.
     listening = _listening(settings)
     try:
@@ -101,7 +105,7 @@ def _server(settings: Settings) -> tuple[Any, Office | None]:
         clear_untrusted_proxy_headers=True,
     )
     server.channel_class = _Channel
-    return server, office
+    return server, office, app.extensions[CARD_MAKING]
 
 
 def _listening(settings: Settings) -> socket.socket:

@@ -11,7 +11,7 @@ from sqlalchemy import Engine, update
 from test_records import POLICY, POLICY_ID, RECORD
 
 from repairadvisor.errors import NotFoundError
-from repairadvisor.store.cards import LONGEST_MAKING, Cards, cards
+from repairadvisor.store.cards import BEAT_S, SILENT_FOR, Cards, cards
 from repairadvisor.store.database import RecordsError, migrate, open_database, writing
 from repairadvisor.store.records import Records
 
@@ -41,7 +41,7 @@ def test_what_is_claimed_or_made_is_claimed_by_nobody_else(engine: Engine, advic
     assert not store.claim(advice_id, "other", NOW)
     assert not store.keep(advice_id, "other", b"another card")
     assert store.keep(advice_id, "one", b"the card")
-    assert not store.claim(advice_id, "other", NOW + 2 * LONGEST_MAKING)
+    assert not store.claim(advice_id, "other", NOW + 2 * SILENT_FOR)
     assert not store.keep(advice_id, "one", b"the card again, otherwise")
     assert store.kept(advice_id) == b"the card"
 
@@ -49,11 +49,27 @@ def test_what_is_claimed_or_made_is_claimed_by_nobody_else(engine: Engine, advic
 def test_a_claim_whose_maker_died_is_taken_over_and_the_dead_one_keeps_nothing(engine: Engine, advice_id: str) -> None:
     store = Cards(engine)
     assert store.claim(advice_id, "dead", NOW)
-    assert not store.claim(advice_id, "next", NOW + LONGEST_MAKING)
-    assert store.claim(advice_id, "next", NOW + LONGEST_MAKING + timedelta(seconds=1))
+    assert not store.claim(advice_id, "next", NOW + SILENT_FOR)
+    assert store.claim(advice_id, "next", NOW + SILENT_FOR + timedelta(seconds=1))
     assert not store.keep(advice_id, "dead", b"too late")
     assert store.keep(advice_id, "next", b"the card")
     assert store.kept(advice_id) == b"the card"
+
+
+def test_a_claim_that_is_heard_of_is_kept_and_one_that_falls_silent_costs_a_minute_and_a_half(
+    engine: Engine, advice_id: str
+) -> None:
+    store = Cards(engine)
+    assert store.claim(advice_id, "slow", NOW)
+    last = NOW + timedelta(minutes=3)
+    for beat in range(1, int(180 / BEAT_S) + 1):
+        assert store.still_at_it(advice_id, "slow", NOW + beat * timedelta(seconds=BEAT_S))
+    assert not store.claim(advice_id, "next", last + timedelta(seconds=60))
+    assert not store.still_at_it(advice_id, "next", last)
+    assert store.claim(advice_id, "next", last + timedelta(seconds=91))
+    assert not store.still_at_it(advice_id, "slow", last + timedelta(seconds=92))
+    assert store.keep(advice_id, "next", b"the card")
+    assert not store.still_at_it(advice_id, "next", last + timedelta(seconds=93))
 
 
 def test_a_claim_given_back_is_free_at_once(engine: Engine, advice_id: str) -> None:

@@ -15,6 +15,7 @@ from builders import an_advice
 from flask import Flask
 from flask.testing import FlaskClient
 
+from repairadvisor.card_making import TooManyCardsError
 from repairadvisor.decision.fault_tree import Node, Tree
 from repairadvisor.policy.load import parsed
 from repairadvisor.render.card_data import card_data
@@ -48,12 +49,27 @@ def test_while_it_is_made_the_page_says_so_and_looks_again(
 ) -> None:
     making = app.extensions[CARD_MAKING]
     monkeypatch.setattr(making, "card", lambda _: None)
+    monkeypatch.setattr(making, "waiting", lambda: 5)
     answer = client.get(f"/cards/{advice_id}")
     assert answer.status_code == 202
-    assert answer.headers["Refresh"].isdigit()
+    assert answer.headers["Refresh"] == "15"  # the later, the more cards wait
     assert WORDS["being_made"] in answer.text
     assert "script" not in answer.text
     assert "script-src" not in answer.headers["Content-Security-Policy"]
+
+
+def test_where_too_many_wait_the_page_says_so_and_when_to_come_again(
+    app: Flask, client: FlaskClient, advice_id: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refused(_: str) -> None:
+        raise TooManyCardsError
+
+    monkeypatch.setattr(app.extensions[CARD_MAKING], "card", refused)
+    answer = client.get(f"/cards/{advice_id}")
+    assert answer.status_code == 503
+    assert int(answer.headers["Retry-After"]) > 0
+    assert "Refresh" not in answer.headers
+    assert WORDS["many"] in html.unescape(answer.text)
 
 
 def test_the_card_may_run_its_own_script_and_nothing_else(client: FlaskClient, card: str) -> None:
@@ -97,7 +113,8 @@ def test_without_a_script_a_card_that_does_not_hold_permits_nothing_either(
     permits += [one.not_before for one in advice.checks_on_arrival]
     assert [one in text for one in permits] == [holds] * len(permits)
     assert f'<p class="run-out"{" hidden" if holds else ""}>' in text
-    assert (WORDS["script"]["make_safe"] in text) is not holds
+    standing = f"<p>{WORDS['script']['make_safe']}</p>"
+    assert (standing in text) is not holds
     assert [one.text for one in advice.cautions if one.text not in text] == []
     assert [one for one in advice.call if one not in text] == []
 
@@ -148,7 +165,7 @@ def test_every_word_of_the_script_is_there_and_every_word_there_is_shown() -> No
     by_value = {
         *("verdict_accept", "verdict_redo", "verdict_escalate", "verdict_withheld"),
         *("both_ways_db", "from_near_db", "from_far_db", "passed", "failed_pull", "unknown"),
-        *("clean", "dirty", "damaged", "not_looked", "expired", "other_policy", "wrong_clock"),
+        *("clean", "dirty", "damaged", "not_looked", "gone", "expired", "other_policy", "wrong_clock"),
     }
     #: How a number is written belongs to no surface alone.
     assert shown | by_value == {*WORDS["script"], "point", "minus"}
@@ -174,8 +191,8 @@ def test_the_data_hold_what_the_card_holds_and_end_nowhere_before_their_end(
     app: Flask, client: FlaskClient, card: str, share: Callable[[int, int, int], int]
 ) -> None:
     page = client.get(card).text
-    plain = re.search(r'<script type="application/json" id="data">(.*?)</script>', page, re.DOTALL)
-    assert plain is not None
-    found = orjson.loads(plain[1])
+    plain = re.findall(r'<script type="application/json" id="(?:head|data)">(.*?)</script>', page, re.DOTALL)
+    assert len(plain) == 2
+    found = orjson.loads(plain[0]) | orjson.loads(plain[1])
     kept = app.extensions[CARD_MAKING].card(card.rpartition("/")[2])
     assert {name: found[name] for name in kept} == kept

@@ -3,84 +3,28 @@
  * worked out by the service and is looked up here. All text goes in as text. What is noted waits on the device and is
  * sent once, under one key a reading.
  */
-const data = await read();
-if (!data) return;
+const packed = await read();
+const data = { ...head, ...packed };
 const { words, texts } = data;
-const onFile = location.protocol === "file:";
-const store = memory();
 const walk = document.getElementById("walk");
-const state = { way: [], checks: {}, ticked: {}, ...store.load("way") };
-let readings = store.all("reading ");
-let policyInForce = data.in_force;
-let isKept = false, isSending = false, isAskedAgain = false, service = null, faults = [], typed = {}, step = "";
+const state = packed ? stateKept() : null;
+let readings = packed ? readingsKept() : [];
+let isKept = false, isSending = false, isAskedAgain = false, faults = [], typed = {}, step = "", fetchedFor = "";
 
 // --- what the card is made of ---------------------------------------------------------------------------------
 
+/** The card's data; nothing where this browser cannot unpack them: then the card as text stays, as long as it holds. */
 async function read() {
   const element = document.getElementById("data");
   if (element.type === "application/json") return JSON.parse(element.textContent);
-  try {
-    const packed = Uint8Array.from(atob(element.textContent), (sign) => sign.charCodeAt(0));
-    const stream = new Blob([packed]).stream().pipeThrough(new DecompressionStream("deflate-raw"));
-    return JSON.parse(await new Response(stream).text());
-  } catch {
-    return null; // the card as text stays on the screen
-  }
-}
-
-/** Where things are kept on this device; in a file, or where nothing may be kept, as long as the page is open. */
-function memory() {
-  const mine = `card ${data.id} `;
-  const held = new Map();
-  let disk = null;
-  try {
-    if (!onFile) {
-      disk = window.localStorage;
-      disk.setItem(mine + "try", "1");
-      disk.removeItem(mine + "try");
-    }
-  } catch {
-    disk = null;
-  }
-  return {
-    lasts: disk !== null,
-    load: (name) => JSON.parse((disk ? disk.getItem(mine + name) : held.get(name)) || "null"),
-    all(start) {
-      const names = disk ? Object.keys(disk).filter((name) => name.startsWith(mine + start)) : [...held.keys()].filter((name) => name.startsWith(start));
-      return names.map((name) => JSON.parse(disk ? disk.getItem(name) : held.get(name))).sort((one, other) => one.order - other.order);
-    },
-    save(name, value) {
-      try {
-        if (disk) disk.setItem(mine + name, JSON.stringify(value));
-        else held.set(name, JSON.stringify(value));
-      } catch {
-        this.lasts = false;
-      }
-    },
-  };
+  if (!("DecompressionStream" in window)) return null;
+  const bytes = Uint8Array.from(atob(element.textContent), (sign) => sign.charCodeAt(0));
+  const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate-raw"));
+  return JSON.parse(await new Response(stream).text());
 }
 
 const text = (place) => texts[place];
 const filled = (sentence, fields) => sentence.replace(/\{(\w+)\}/g, (whole, name) => (name in fields ? fields[name] : whole));
-
-// --- whether the card permits anything ------------------------------------------------------------------------
-
-/** Why the card permits nothing; nothing where it holds. A clock that cannot be right is no clock. */
-function barredBy() {
-  if (policyInForce !== data.policy) return "other_policy";
-  const now = clock();
-  if (now < Date.parse(data.given) - 60_000) return "wrong_clock";
-  // It is never earlier than when the service sent the card, whatever the device's clock says.
-  if (data.valid_until && Math.max(now, Date.parse(data.served)) >= Date.parse(data.valid_until)) return "expired";
-  return "";
-}
-
-/** What time it is: by the service's clock since it was last heard, else by the device's. Of two ways to count the time
- * since then the later counts: one stands still while a device sleeps, the other moves when somebody sets the clock. */
-function clock() {
-  if (!service) return Date.now();
-  return service.now + Math.max(performance.now() - service.counted, Date.now() - service.heard);
-}
 
 /** Where the answers so far lead: a question, a leaf, or nothing (then somebody is rung). */
 function place() {
@@ -122,9 +66,10 @@ function ring(leaf) {
 // --- the parts of the screen ------------------------------------------------------------------------------------
 
 function show(focus) {
+  if (isSpoilt) return;
   const barred = barredBy();
-  document.documentElement.classList.toggle("ran-out", barred !== "");
-  for (const one of document.querySelectorAll("#paper .run-out")) one.hidden = barred === "";
+  bar(barred !== "");
+  if (!packed) return;
   const parts = barred ? standing(barred) : [...storage(), holds(), ...answered(), ...here()];
   walk.replaceChildren(...parts.filter(Boolean), ...noted(barred), ...last());
   walk.hidden = false;
@@ -137,9 +82,9 @@ function refresh(focus) {
   const form = walk.querySelector("form");
   if (form) typed = Object.fromEntries(new FormData(form));
   const opened = new Set([...walk.querySelectorAll("details[open] > summary")].map((one) => one.textContent));
-  const held = document.activeElement;
-  const at = held && held.id ? `#${held.id}` : null;
-  const signs = at && held.selectionStart !== undefined && held.selectionStart !== null ? [held.selectionStart, held.selectionEnd] : null;
+  const active = document.activeElement;
+  const at = active && active.id ? `#${active.id}` : null;
+  const signs = at && active.selectionStart !== undefined && active.selectionStart !== null ? [active.selectionStart, active.selectionEnd] : null;
   show(focus || at);
   for (const one of walk.querySelectorAll("details > summary")) one.parentElement.open = opened.has(one.textContent);
   const again = !focus && at && walk.querySelector(at);
@@ -190,10 +135,30 @@ function here() {
   if (!leaf) return [heading(words.ring_here, "h1"), make("p", { class: "standing" }, words.ring_why), line(words.make_safe), ring(data.advised), ...data.advised.cautions.map(caution)];
   const failed = leaf.checks.find((check) => state.checks[checkKey(check)] === "no");
   const open = leaf.checks.find((check) => !(checkKey(check) in state.checks));
-  const head = [heading(text(leaf.say), "h1"), ...leaf.cautions.map(caution), ...about(leaf)];
+  if (leaf.held) return held(leaf);
+  const top = [heading(text(leaf.say), "h1"), ...leaf.cautions.map(caution), ...about(leaf)];
   if (failed) return [...notCertain(leaf, failed), ring(leaf)];
-  if (open) return [...head, ...checkOf(leaf, open), ring(leaf)];
-  return [...head, ...waiting(leaf), ...checked(leaf), ...work(leaf), ring(leaf)];
+  const first = leaf.steps.filter((one) => one.first);
+  if (first.length) top.push(make("section", { class: "first" }, heading(words.first), ...first.flatMap(stepOf)));
+  if (open) return [...top, ...checkOf(leaf, open), ring(leaf)];
+  return [...top, ...waiting(leaf), ...checked(leaf), ...work(leaf), ring(leaf)];
+}
+
+/** Where nobody repairs: the danger that decides, whom to ring and what to do come before all else. */
+function held(leaf) {
+  const [decides, ...others] = leaf.cautions;
+  const later = leaf.checks.flatMap((check) => [...check.beside.map(caution), line(text(check.text))]);
+  return [
+    heading(text(leaf.say), "h1"),
+    decides === undefined ? null : caution(decides),
+    ring(leaf),
+    ...others.map(caution),
+    leaf.steps.length ? heading(words.steps) : null,
+    ...leaf.steps.flatMap(stepOf),
+    ...waiting(leaf),
+    ...about(leaf),
+    later.length ? make("details", {}, make("summary", {}, leaf.later ? words.checks_later : words.checks), ...later) : null,
+  ];
 }
 
 function question(node) {
@@ -269,12 +234,15 @@ function work(leaf) {
   const table = data.verdicts[leaf.plan];
   if (table) parts.push(button(words.to_measured, () => walk.querySelector("#fibre").focus(), true));
   if (leaf.kit.length) parts.push(make("details", {}, make("summary", {}, words.kit), list(leaf.kit)));
-  if (leaf.steps.length) parts.push(now(words.steps));
-  for (const one of leaf.steps) parts.push(...one.before.map(caution), tick(one), ...one.limit.map((limit) => line(filled(words.limit, { limit: text(limit) }))));
+  const steps = leaf.steps.filter((one) => !one.first);
+  if (steps.length) parts.push(now(words.steps), ...steps.flatMap(stepOf));
   if (leaf.limits.length) parts.push(heading(words.limits), list(leaf.limits));
   if (table) parts.push(form(leaf, table));
   return parts;
 }
+
+/** A step: what to beware of at it, what to do, and the limit by which it is done. */
+const stepOf = (one) => [...one.before.map(caution), tick(one), ...one.limit.map((limit) => line(filled(words.limit, { limit: text(limit) })))];
 
 function tick(one) {
   const key = `${state.way.join(".")} ${one.number}`;

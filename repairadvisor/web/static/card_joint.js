@@ -54,7 +54,8 @@ function note(leaf, table, told) {
   if (thrown && !(one.reflectance_db >= -90 && one.reflectance_db <= 0)) faults.push(outside("reflectance", words.reflectance, value("reflectance"), -90, 0));
   if (faults.length) return show(`#${faults[0].name}`);
   const key = Array.from(crypto.getRandomValues(new Uint8Array(16)), (byte) => byte.toString(16).padStart(2, "0")).join("");
-  const entry = { key, order: Date.now(), plan: leaf.plan, one, nm: table.nm, method: table.method, at: new Date().toISOString(), verdict: lookUp(table, one), state: "waiting" };
+  const entry = { key, order: Date.now(), plan: leaf.plan, one, nm: table.nm, method: table.method, at: moment(), verdict: lookUp(table, one), state: "waiting" };
+  entry.body = bodyOf(entry); // under one key the same is said, however often and from wherever it is sent
   readings.push(entry);
   store.save(`reading ${key}`, entry);
   // The next joint is another one: what was seen of this one says nothing of it.
@@ -87,7 +88,7 @@ function lookUp(table, one) {
   const inspection = table.inspections.length === 1 ? table.inspections[0] : one.inspection;
   const pull = table.pull_tests.length === 1 ? table.pull_tests[0] : one.pull_test;
   const gate = row[1][`${pull} ${inspection} ${reflectance}`];
-  if (gate !== undefined) said = table.gates[gate][table.said[said][0]] ?? said;
+  if (gate !== undefined) said = table.gates[gate][said] ?? said;
   if (said < 0) return null;
   const [word, sentence, differently, cautions] = table.said[said];
   const say = text(sentence).replaceAll("\ue000", hundredths(read)).replaceAll("\ue001", String(thrown)).replaceAll("\ue002", hundredths(-read));

@@ -7,11 +7,14 @@ const PATIENCE_MS = 4000;
 addEventListener("install", () => skipWaiting());
 addEventListener("activate", (event) => event.waitUntil(clients.claim()));
 
-/** Keep a card as the service gave it; one that is still being made is no card. */
+/** Keep a card as the service gave it; one that is still being made is no card, and one that the service says is not there
+ * any more is let go. Whether it is kept. */
 async function keep(path, response) {
-  if (response.status !== 200 || response.redirected) return false;
-  await (await caches.open(KEPT)).put(path, response);
-  return true;
+  const cache = await caches.open(KEPT);
+  const isProblem = (response.headers.get("Content-Type") || "").startsWith("application/problem+json");
+  if (response.status === 404 && isProblem) await cache.delete(path);
+  if (response.status === 200 && !response.redirected) await cache.put(path, response);
+  return Boolean(await cache.match(path));
 }
 
 addEventListener("message", (event) => {
@@ -19,12 +22,11 @@ addEventListener("message", (event) => {
   if (typeof path !== "string" || !CARD.test(path)) return;
   event.waitUntil(
     (async () => {
-      const cache = await caches.open(KEPT);
-      let isThere = Boolean(await cache.match(path));
+      let isThere;
       try {
-        isThere = (await keep(path, await fetch(path, { headers: { Accept: "text/html" } }))) || isThere;
+        isThere = await keep(path, await fetch(path, { headers: { Accept: "text/html" } }));
       } catch {
-        // without a network what is kept stays
+        isThere = Boolean(await (await caches.open(KEPT)).match(path)); // without a network what is kept stays
       }
       if (isThere && event.source) event.source.postMessage({ kept: path });
     })(),
@@ -43,7 +45,7 @@ async function opened(request, path) {
     const late = kept ? AbortSignal.timeout(PATIENCE_MS) : undefined;
     const response = await fetch(request, { signal: late });
     if (response.status >= 500 && kept) return kept;
-    if (response.status === 200) await keep(path, response.clone());
+    await keep(path, response.clone());
     return response;
   } catch (error) {
     if (kept) return kept;
