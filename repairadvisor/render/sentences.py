@@ -327,6 +327,9 @@ def on_arrival(advice: Advice, voice: Voice) -> list[str]:
     if holds >= timedelta(minutes=back_min):
         return []
     until, minutes = figures.moment(voice, advice.valid_until), figures.minutes(voice, back_min)
+    if advice.valid_because:
+        because = advice.valid_because
+        return [voice.say("line", "ask_on_arrival_because", until=until, because=because, minutes=minutes)]
     return [voice.say("line", "ask_on_arrival", until=until, minutes=minutes)]
 
 

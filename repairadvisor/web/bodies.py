@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import gzip
 import re
 
-from flask import Request
+from flask import Request, Response
 from werkzeug.exceptions import BadRequest, NotAcceptable, UnsupportedMediaType
 
 from repairadvisor.schemas.json_text import read_object
@@ -28,6 +29,15 @@ def wanted(request: Request, forms: tuple[str, ...]) -> str:
     if best is None or accept.quality(best) <= 0:
         raise NotAcceptable(f"There is {', '.join(forms)}.")
     return best
+
+
+def packed(response: Response, request: Request) -> Response:
+    """A long page, packed for whoever can unpack it: rules are text that says much alike."""
+    response.headers["Vary"] = "Accept, Accept-Encoding"
+    if request.accept_encodings.quality("gzip") > 0:
+        response.set_data(gzip.compress(response.get_data(), mtime=0))
+        response.headers["Content-Encoding"] = "gzip"
+    return response
 
 
 def refuse_packed(request: Request) -> None:

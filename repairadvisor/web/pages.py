@@ -6,7 +6,7 @@ from flask import Blueprint, Response, render_template, request
 
 from repairadvisor.render.rule_kinds import KINDS
 from repairadvisor.web.api import advisor
-from repairadvisor.web.bodies import HTML, wanted
+from repairadvisor.web.bodies import HTML, packed, wanted
 
 pages = Blueprint("pages", __name__)
 
@@ -18,4 +18,4 @@ def rules_in_force() -> Response:
     kinds = [kind for kind in KINDS if any(rule.kind == kind for rule in found.rules)]
     claims = advisor().claims()
     page = render_template("policy.html", found=found, kinds=kinds, claims=claims)
-    return Response(page, mimetype=HTML)
+    return packed(Response(page, mimetype=HTML), request)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import re
 from dataclasses import dataclass
 from html import unescape
@@ -144,3 +145,16 @@ def test_rules_are_read_in_feet_and_the_policys_numbers_as_it_has_them(
     assert metric.search(" ".join(rule.bars_when for rule in shipped.rules))
     assert metric.findall(spoken.partition('id="claims"')[0]) == []
     assert metric.search(numbers)
+
+
+def test_the_page_is_packed_for_whoever_can_unpack_it(tmp_path: Path, records: Records) -> None:
+    client = _client(tmp_path, records, rules_in_force(default_policy()))
+    plain, packed = client.get("/policy"), client.get("/policy", headers={"Accept-Encoding": "gzip, br"})
+    refused = client.get("/policy", headers={"Accept-Encoding": "gzip;q=0"})
+    assert packed.headers["Content-Encoding"] == "gzip"
+    assert gzip.decompress(packed.data) == plain.data == refused.data
+    assert len(packed.data) < 60_000 < len(plain.data)
+    for response in (plain, packed):
+        assert "Accept-Encoding" in response.headers["Vary"]
+        assert int(response.headers["Content-Length"]) == len(response.data)
+    assert "Content-Encoding" not in plain.headers
