@@ -119,7 +119,7 @@ def test_lines_of_the_desk_are_read_back_as_they_are_shown() -> None:
     assert lines == [
         "fibras caídas = 12 fibras",
         "margen antes de la avería = 0.5 a 3 dB",
-        "manguitos de empalme en la furgoneta = 1 unidades",
+        "manguitos de empalme en la furgoneta = 1 unidad",
         "lugar de la rotura = lo alto de un poste | vano entre postes",
     ]
     assert facts_in("\n".join(lines), spoken) == (told, [])
