@@ -78,6 +78,9 @@ def check_walk(job: Job, document: dict[str, Any], things: list[str]) -> None:
     checks = [f"Make {one['not_before']}" for one in document["checks_on_arrival"]]
     assert [one for one in things if one.startswith("Step ")] == steps, job.id
     assert [one for one in things if one.startswith("Make ")] == checks, job.id
+    first = [f"Step {one['text']}" for one in document["steps"] if one["first"]]
+    assert first, job.id  # whoever comes there looks before touching anything
+    assert [one for one in things if one in (*steps, *checks)] == [*first, *checks, *steps[len(first) :]], job.id
     for caution in document["cautions"]:
         at = things.index(f"Caution {caution['text']}")
         behind = [one for one in things[at:] if not one.startswith("Caution ")]
@@ -85,7 +88,7 @@ def check_walk(job: Job, document: dict[str, Any], things: list[str]) -> None:
             assert behind[0] == steps[caution["before_step"] - 1], job.id
         else:
             assert behind[: len(steps)] != [], job.id
-            assert not any(one.startswith("Step ") for one in things[:at]), job.id
+            assert not any(one.startswith("Step ") and one not in first for one in things[:at]), job.id
     assert len(things) == 1 + len(steps) + len(checks) + sum(one.startswith("Caution ") for one in things)
 
 
