@@ -68,16 +68,16 @@ def walked(client: FlaskClient, advice_id: str) -> tuple[list[str], list[str]]:
         links = [
             (html.unescape(link), said) for link, said in re.findall(r'class="again[^"]*" href="(.*?)">(.*?)<', page)
         ]
-        failing += [link for link, said in links if said.startswith("It failed")]
+        failing += [link for link, said in links if said.startswith("It is not so")]
         page = shown(client, links[0][0])
     return things, failing
 
 
 def check_walk(job: Job, document: dict[str, Any], things: list[str]) -> None:
     steps = [f"Step {one['text']}" for one in document["steps"]]
-    checks = [f"Make {one['not_before']}" for one in document["checks_on_arrival"]]
+    checks = [f"Check {one['not_before']}" for one in document["checks_on_arrival"]]
     assert [one for one in things if one.startswith("Step ")] == steps, job.id
-    assert [one for one in things if one.startswith("Make ")] == checks, job.id
+    assert [one for one in things if one.startswith("Check ")] == checks, job.id
     first = [f"Step {one['text']}" for one in document["steps"] if one["first"]]
     assert first, job.id  # whoever comes there looks before touching anything
     assert [one for one in things if one in (*steps, *checks)] == [*first, *checks, *steps[len(first) :]], job.id
