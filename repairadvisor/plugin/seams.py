@@ -187,6 +187,7 @@ class FactsSource(Protocol):
 
     def facts(self, ticket: Ticket, now: datetime) -> Mapping[str, object]:
         """Raw facts, each an object that says ``source`` and ``seen_at``; none where nothing fresh and near is known.
+        Minutes since or until something are those of ``seen_at``, and run on.
 
         What the ticket says itself is kept, whatever is returned for the same name. Whoever asks does not wait longer
         than the operator's ``budget_s``: what comes later is not used.

@@ -31,7 +31,11 @@ _ASIDE: dict[str, dict[str, Any]] = {
         "pattern": r"^[^\u0000-\u001f\u007f-\u00a0\u00ad]*$",
         "description": "who or what said it",
     },
-    "seen_at": {"type": ["string", "null"], "format": "date-time", "description": "when it was seen"},
+    "seen_at": {
+        "type": ["string", "null"],
+        "format": "date-time",
+        "description": "when it was seen: minutes since or until something are those of that moment, and run on",
+    },
     "valid_until": {"type": ["string", "null"], "format": "date-time", "description": "when it stops holding"},
 }
 

@@ -1193,7 +1193,7 @@ def test_every_caution_is_one_press_away_from_every_step(opened: Opened) -> None
     page = pole.get()
     seen = 0
     while "<h1>What is done" not in page:
-        if "<h1>Step" in page or "<h1>Make" in page:
+        if "<h1>Step" in page or "<h1>Check" in page:
             seen += 1
             (link,) = re.findall(r'<a class="aside" href="([^"]*)">All cautions</a>', page)
             link = html.unescape(link)

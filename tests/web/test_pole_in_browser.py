@@ -85,11 +85,14 @@ def pole(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
         given = client.post("/v1/advice", json={"facts": {"place": "pole_top"}})
         return given.headers["Location"].rpartition("/")[2]
 
-    fresh = replace(an_advice(), valid_until="")
+    first, second = an_advice().steps
+    fresh = replace(an_advice(), valid_until="", steps=(first, replace(second, joins=True)))
+    guarded = replace(fresh, steps=(replace(first, first=True, protects=True), second))
     held = replace(fresh.fallbacks[0], after=("pole-sound",))
     ids = {
         "repair": kept(replace(fresh, fallbacks=(held,))),
         "expired": kept(replace(fresh, valid_until="2021-05-04T09:00:00+00:00")),
+        "guarded": kept(guarded),
         "crowded": kept(replace(a_crowded_advice(), valid_until="")),
         "stand_off": kept(replace(a_stand_off(), valid_until="")),
     }
@@ -197,6 +200,7 @@ def pages(pole: Site) -> dict[str, str]:
         "joint": pole.pole(at="joint"),
         "reading": pole.pole(at="reading", fibre="T1F1", joint="1"),
         "end": pole.pole(at="end"),
+        "cautions": pole.pole("crowded", at="cautions"),
         "expired": pole.pole("expired"),
         "stand_off": pole.pole("stand_off"),
     }
@@ -211,6 +215,9 @@ def every_page(page: Page, pole: Site) -> Iterator[str]:
     yield "check"
     press(page, "It is not so, or I cannot tell")
     yield "failed"
+    walk_to(page, pole.pole("guarded"), "Step 1")
+    press(page, "It cannot be done so")
+    yield "stopped"
     walk_to(page, pole.pole(), "Step")
     yield "step"
     press(page, "I do it otherwise")
@@ -258,7 +265,7 @@ def test_every_page_fits_every_screen_and_a_glove_and_breaks_no_rule(
             check_look(page)
             assert is_dark(page) == (scheme == "dark")
             assert (name, violations(page)) == (name, [])
-        assert len(seen) == 15
+        assert len(seen) == 17
         context.close()
 
 

@@ -10,6 +10,8 @@ import responses
 from repairadvisor_weather import EdrSource, ReportsSource
 from weather_scene import EDR_URL, a_ticket, edr, example, reports
 
+from repairadvisor.facts.parse import parse_context
+from repairadvisor.facts.value import Known
 from repairadvisor.plugin import Site, Ticket
 from repairadvisor.testing import FactsSourceContract, installed_plugin
 
@@ -89,6 +91,7 @@ class TestReports(FactsSourceContract):
         }
         assert facts["precipitation"]["value"] == "rain"
         assert facts["forecast_in_min"]["value"] == 60
+        assert parse_context(facts, now).state("forecast_in_min") == Known(60.0)  # counted from now
         assert "lightning" not in facts
         assert facts["wind_gust_mps"]["source"] == "METAR XQSG, 5.7 km away"
         assert facts["wind_gust_mps"]["seen_at"] == "2031-05-04T07:20:00+00:00"

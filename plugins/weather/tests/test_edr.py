@@ -18,6 +18,7 @@ from test_coverage import changed_documents
 from weather_scene import EDR_URL, NOW, PIPIT_COURT, a_ticket, coverage, edr, example
 
 from repairadvisor.facts.parse import parse_context
+from repairadvisor.facts.value import Known
 from repairadvisor.plugin import RemoteUnavailableError, Site
 
 
@@ -71,6 +72,7 @@ def test_the_whole_example() -> None:
         "forecast_air_temperature_c": [11.75, 13.85],
         "forecast_in_min": 60,
     }
+    assert parse_context(found, NOW).state("forecast_in_min") == Known(60.0)  # counted from now, however old it is
     assert found["wind_gust_mps"]["source"] == "EDR collection surface-hourly, point 6.5 km away"
     assert found["wind_gust_mps"]["seen_at"] == "2031-05-04T07:00:00+00:00"
     assert found["wind_gust_mps"]["valid_until"] == "2031-05-04T08:00:00+00:00"

@@ -133,6 +133,7 @@ def test_several_stations_bound_the_fact_together(http: responses.RequestsMock) 
     assert possible["precipitation"].words == ("rain",)
     assert possible["lightning"].words == ("within_30_s",)
     assert found["since_thunder_min"]["between"] == [0.0, 30.0]
+    assert possible["since_thunder_min"].high == 30.0  # counted from now, however old the report is
 
 
 def test_only_as_many_as_the_operator_says_and_the_nearest_first(http: responses.RequestsMock) -> None:

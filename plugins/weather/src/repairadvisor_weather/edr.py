@@ -214,7 +214,7 @@ class EdrSource:
                 sight = Sight(self._source(one.away_km), min(asked_at, now), start)
                 facts |= number(name, min(values), max(values), sight)
                 begins = float(self._ahead.from_min)
-                facts |= number("forecast_in_min", begins, begins, sight) if name in facts else {}
+                facts |= number("forecast_in_min", begins, begins, sight.as_of(now)) if name in facts else {}
         return facts
 
 

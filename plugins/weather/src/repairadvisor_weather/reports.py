@@ -131,7 +131,7 @@ class ReportsSource:
         if found.thunder:
             since = now - sight.seen_at + _THUNDER_BEFORE
             facts |= word("lightning", ("within_30_s",), sight)
-            facts |= number("since_thunder_min", 0.0, float(math.ceil(since / timedelta(minutes=1))), sight)
+            facts |= number("since_thunder_min", 0.0, float(math.ceil(since / timedelta(minutes=1))), sight.as_of(now))
         if found.dust:
             facts |= word("dust_in_air", ("yes",), sight)
         return facts
@@ -156,7 +156,7 @@ class ReportsSource:
                 sight = Sight(f"TAF {station.id}, {station.away_km:.1f} km away", min(report.at, now), start)
                 found = number("forecast_wind_gust_mps", *stretch, sight)
                 begins = float(self._ahead.from_min)
-                return {**found, **number("forecast_in_min", begins, begins, sight)} if found else {}
+                return {**found, **number("forecast_in_min", begins, begins, sight.as_of(now))} if found else {}
         return {}
 
     # --- fetching ---------------------------------------------------------------------------------------------

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from repairadvisor.plugin import FACTS, Ticket
@@ -34,6 +34,10 @@ class Sight:
     source: str
     seen_at: datetime
     valid_until: datetime
+
+    def as_of(self, moment: datetime) -> Sight:
+        """The same for minutes that are counted from ``moment``, not from when the rest was seen."""
+        return replace(self, seen_at=moment)
 
     def report(self, says: Mapping[str, object]) -> dict[str, object]:
         """``says`` with its source and times."""
