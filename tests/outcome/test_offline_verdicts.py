@@ -153,7 +153,7 @@ def test_every_cell_says_what_the_method_says(
     assert len({word for word, _ in filter(None, (looked_up(table, cell) for cell in some))}) > 1
 
 
-def test_what_a_gate_makes_of_a_verdict_goes_by_its_reason_and_not_by_its_word_alone(
+def test_what_a_gate_makes_of_a_verdict_goes_by_its_reason_not_by_its_word_alone(
     asked: Callable[..., Asked],
 ) -> None:
     # Good by itself, and beside 1.00 dB the link hardly ever closes: the owner is asked. With too much thrown back it

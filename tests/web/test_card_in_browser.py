@@ -11,7 +11,7 @@ import re
 import shutil
 import threading
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -101,6 +101,13 @@ class Service:
     app: Flask
     site: Site
     advisor: Advisor
+    drops: list[str] = field(default_factory=list)
+
+    def drop(self) -> str:
+        """The advice on :data:`DROP`, with its card, made once."""
+        if not self.drops:
+            self.drops.append(self.kept(DROP))
+        return self.drops[0]
 
     def kept(self, facts: dict[str, Any] | None = None, job: Job | None = None) -> str:
         """An advice that is kept, with its card made; under the clock's own now unless a whole job names one."""
@@ -136,6 +143,12 @@ def method() -> PreparedMethod:
 @pytest.fixture
 def service(method: PreparedMethod, tmp_path: Path) -> Iterator[Service]:
     yield from a_service(method, tmp_path)
+
+
+@pytest.fixture(scope="module")
+def shared(method: PreparedMethod, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Service]:
+    """For tests that neither stop the service nor ask what it has kept: each card is made once for all of them."""
+    yield from a_service(method, tmp_path_factory.mktemp("shared"))
 
 
 @pytest.fixture
@@ -274,10 +287,10 @@ def test_an_answer_lost_on_its_way_is_asked_for_again_and_kept_once(browser: Bro
     context.close()
 
 
-def test_what_is_being_typed_stays_while_something_else_is_sent(browser: Browser, service: Service) -> None:
-    context = a_context(browser, service.site, service_workers="block")
+def test_what_is_being_typed_stays_while_something_else_is_sent(browser: Browser, shared: Service) -> None:
+    context = a_context(browser, shared.site, service_workers="block")
     page, _ = watched(context)
-    page.goto(f"/cards/{service.kept(DROP)}")
+    page.goto(f"/cards/{shared.drop()}")
     all_certain(page)
     held: list[Any] = []
     page.route("**/v1/outcomes", lambda route, _: held.append(route))
@@ -380,11 +393,11 @@ def test_a_card_that_runs_out_permits_nothing_from_then_on(browser: Browser, ser
     context.close()
 
 
-def test_a_card_runs_out_while_it_lies_open(browser: Browser, service: Service) -> None:
-    context = a_context(browser, service.site, service_workers="block")
+def test_a_card_runs_out_while_it_lies_open(browser: Browser, shared: Service) -> None:
+    context = a_context(browser, shared.site, service_workers="block")
     page, _ = watched(context)
     page.clock.install()
-    page.goto(f"/cards/{service.kept(DROP)}")
+    page.goto(f"/cards/{shared.drop()}")
     expect(page.locator("#walk h1")).to_be_visible()
     page.route("**/cards/*", lambda route: route.abort())
     page.clock.fast_forward("02:00:00")
@@ -408,11 +421,11 @@ def test_a_card_that_had_run_out_when_it_was_sent_has_run_out_whatever_the_clock
     context.close()
 
 
-def test_with_a_network_the_clock_of_the_service_counts(browser: Browser, service: Service) -> None:
-    context = a_context(browser, service.site, service_workers="block")
+def test_with_a_network_the_clock_of_the_service_counts(browser: Browser, shared: Service) -> None:
+    context = a_context(browser, shared.site, service_workers="block")
     page, _ = watched(context)
     page.clock.set_system_time(datetime.now(UTC) - timedelta(days=2))
-    page.goto(f"/cards/{service.kept(DROP)}")
+    page.goto(f"/cards/{shared.drop()}")
     expect(page.locator("#walk h1")).to_be_visible()
     assert page.locator("#walk .standing").count() == 0
     context.close()
@@ -434,10 +447,10 @@ def test_a_clock_that_is_earlier_than_the_card_is_no_clock(browser: Browser, ser
     context.close()
 
 
-def test_a_card_of_another_policy_says_so_first_once_it_is_seen(browser: Browser, service: Service) -> None:
-    context = a_context(browser, service.site, service_workers="block")
+def test_a_card_of_another_policy_says_so_first_once_it_is_seen(browser: Browser, shared: Service) -> None:
+    context = a_context(browser, shared.site, service_workers="block")
     page, _ = watched(context)
-    advice_id = service.kept(DROP)
+    advice_id = shared.drop()
     other = orjson.dumps({"policy_in_force": "0" * 64, "now": datetime.now(UTC)})
 
     def standing(route: Any) -> None:
@@ -450,7 +463,7 @@ def test_a_card_of_another_policy_says_so_first_once_it_is_seen(browser: Browser
     page.goto(f"/cards/{advice_id}")
     expect(page.locator("#walk .standing")).to_be_visible()
     assert page.locator("#walk").inner_text().startswith(SCRIPT_WORDS["other_policy"])
-    _only_beware_and_ring(page, service.advisor.answer_given(advice_id).advice)
+    _only_beware_and_ring(page, shared.advisor.answer_given(advice_id).advice)
     context.close()
 
 
@@ -469,15 +482,15 @@ def _only_beware_and_ring(page: Page, advice: Advice) -> None:
     assert SCRIPT_WORDS["ring_desk"] in shown
 
 
-def test_a_check_that_is_not_certain_leads_to_no_step(browser: Browser, service: Service) -> None:
-    context = a_context(browser, service.site, service_workers="block")
+def test_a_check_that_is_not_certain_leads_to_no_step(browser: Browser, shared: Service) -> None:
+    context = a_context(browser, shared.site, service_workers="block")
     page, _ = watched(context)
-    advice_id = service.kept(DROP)
+    advice_id = shared.drop()
     page.goto(f"/cards/{advice_id}")
     press(page, "certain")
     press(page, "not_certain")
     expect(page.get_by_role("heading", name=SCRIPT_WORDS["failed_head"])).to_be_focused()
-    advice = service.advisor.answer_given(advice_id).advice
+    advice = shared.advisor.answer_given(advice_id).advice
     shown = page.locator("#walk").inner_text()
     assert advice.checks_on_arrival[1].if_it_fails in shown
     assert page.locator(".tick, #fibre").count() == 0
@@ -616,11 +629,11 @@ def test_the_second_joint_of_a_fibre_is_judged_by_what_the_first_has_lost(browse
 
 
 def test_what_is_wrong_is_named_with_its_value_and_what_is_allowed_and_nothing_is_noted(
-    browser: Browser, service: Service
+    browser: Browser, shared: Service
 ) -> None:
-    context = a_context(browser, service.site, service_workers="block")
+    context = a_context(browser, shared.site, service_workers="block")
     page, wrong = watched(context)
-    page.goto(f"/cards/{service.kept(DROP)}")
+    page.goto(f"/cards/{shared.drop()}")
     all_certain(page)
     for fibre, loss, named in (
         ("x" * 10_000, "0.05", "#fibre"),
@@ -678,13 +691,13 @@ def test_script_in_every_text_is_text(browser: Browser, fixed: Service, has_scri
     context.close()
 
 
-def test_without_a_script_all_of_it_is_there_as_text(browser: Browser, service: Service) -> None:
-    advice_id = service.kept(DROP)
-    context = a_context(browser, service.site, java_script_enabled=False)
+def test_without_a_script_all_of_it_is_there_as_text(browser: Browser, shared: Service) -> None:
+    advice_id = shared.drop()
+    context = a_context(browser, shared.site, java_script_enabled=False)
     page, _ = watched(context)
     page.goto(f"/cards/{advice_id}")
     shown = page.inner_text("main")
-    advice = service.advisor.answer_given(advice_id).advice
+    advice = shared.advisor.answer_given(advice_id).advice
     assert WORDS["no_script"] in shown
     assert advice.plan is not None
     assert advice.loss is not None
@@ -700,11 +713,11 @@ def test_without_a_script_all_of_it_is_there_as_text(browser: Browser, service: 
     context.close()
 
 
-def test_a_browser_that_cannot_unpack_the_card_shows_it_as_text(browser: Browser, service: Service) -> None:
-    context = a_context(browser, service.site, service_workers="block")
+def test_a_browser_that_cannot_unpack_the_card_shows_it_as_text(browser: Browser, shared: Service) -> None:
+    context = a_context(browser, shared.site, service_workers="block")
     page, wrong = watched(context)
     page.add_init_script("delete window.DecompressionStream")
-    page.goto(f"/cards/{service.kept(DROP)}")
+    page.goto(f"/cards/{shared.drop()}")
     assert page.locator("#data").get_attribute("type") == "text/plain"  # packed: else nothing would have to be unpacked
     expect(page.get_by_text(WORDS["no_script"])).to_be_visible()
     expect(page.locator("#paper .checks")).to_be_visible()
@@ -717,11 +730,11 @@ def test_a_browser_that_cannot_unpack_the_card_shows_it_as_text(browser: Browser
 @pytest.mark.parametrize("width", [PHONE_PX, DESK_PX])
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_targets_are_twelve_millimetres_and_nothing_is_wider_than_the_screen(
-    browser: Browser, service: Service, width: int, scheme: Any
+    browser: Browser, shared: Service, width: int, scheme: Any
 ) -> None:
-    context = a_context(browser, service.site, width, color_scheme=scheme, service_workers="block")
+    context = a_context(browser, shared.site, width, color_scheme=scheme, service_workers="block")
     page, _ = watched(context)
-    page.goto(f"/cards/{service.kept(DROP)}")
+    page.goto(f"/cards/{shared.drop()}")
     expect(page.locator("#walk h1")).to_be_visible()
     assert page.evaluate(_OVERHANG_PX) <= 0
     _targets(page)
@@ -742,21 +755,21 @@ def _targets(page: Page) -> None:
             assert min(box["height"], box["width"]) >= TARGET_PX, one.inner_text()
 
 
-def test_at_twice_the_size_nothing_is_cut_off(browser: Browser, service: Service) -> None:
+def test_at_twice_the_size_nothing_is_cut_off(browser: Browser, shared: Service) -> None:
     # 200 % of 1280 by 740 is a screen of half of that (WCAG 2.2, 1.4.4 and 1.4.10).
-    context = a_context(browser, service.site, DESK_PX // 2, service_workers="block")
+    context = a_context(browser, shared.site, DESK_PX // 2, service_workers="block")
     page, _ = watched(context)
-    page.goto(f"/cards/{service.kept(DROP)}")
+    page.goto(f"/cards/{shared.drop()}")
     all_certain(page)
     page.evaluate("document.documentElement.style.setProperty('zoom', '2')")
     assert page.evaluate(_OVERHANG_PX) <= 0
     context.close()
 
 
-def test_the_card_is_walked_by_keyboard_alone(browser: Browser, service: Service) -> None:
-    context = a_context(browser, service.site, service_workers="block")
+def test_the_card_is_walked_by_keyboard_alone(browser: Browser, shared: Service) -> None:
+    context = a_context(browser, shared.site, service_workers="block")
     page, _ = watched(context)
-    page.goto(f"/cards/{service.kept(DROP)}")
+    page.goto(f"/cards/{shared.drop()}")
     expect(page.locator("#walk h1")).to_be_visible()
     for _ in range(60):  # answers every check as it comes, by Tab and Enter alone
         if page.locator("#fibre").count():
@@ -780,10 +793,10 @@ def test_the_card_is_walked_by_keyboard_alone(browser: Browser, service: Service
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_axe_finds_no_violation_of_wcag_2_2_aa(browser: Browser, service: Service, scheme: Any) -> None:
-    context = a_context(browser, service.site, color_scheme=scheme, service_workers="block")
+def test_axe_finds_no_violation_of_wcag_2_2_aa(browser: Browser, shared: Service, scheme: Any) -> None:
+    context = a_context(browser, shared.site, color_scheme=scheme, service_workers="block")
     page, _ = watched(context)
-    page.goto(f"/cards/{service.kept(DROP)}")
+    page.goto(f"/cards/{shared.drop()}")
     expect(page.locator("#walk h1")).to_be_visible()
     assert violations(page) == []
     all_certain(page)
@@ -837,10 +850,10 @@ def test_on_paper_it_takes_two_sides_of_a6_or_says_that_it_takes_more(
     context.close()
 
 
-def test_on_paper_no_letter_is_smaller_than_seven_points(browser: Browser, service: Service) -> None:
-    context = a_context(browser, service.site, service_workers="block")
+def test_on_paper_no_letter_is_smaller_than_seven_points(browser: Browser, shared: Service) -> None:
+    context = a_context(browser, shared.site, service_workers="block")
     page, _ = watched(context)
-    page.goto(f"/cards/{service.kept(DROP)}")
+    page.goto(f"/cards/{shared.drop()}")
     page.emulate_media(media="print")
     assert not page.locator("#walk").is_visible()
     sizes = page.evaluate(

@@ -136,10 +136,11 @@ function here() {
   const failed = leaf.checks.find((check) => state.checks[checkKey(check)] === "no");
   const open = leaf.checks.find((check) => !(checkKey(check) in state.checks));
   if (leaf.held) return held(leaf);
-  const top = [heading(text(leaf.say), "h1"), ...leaf.cautions.map(caution), ...about(leaf)];
-  if (failed) return [...notCertain(leaf, failed), ring(leaf)];
   const first = leaf.steps.filter((one) => one.first);
+  const top = [heading(text(leaf.say), "h1"), ...leaf.cautions.map(caution)];
   if (first.length) top.push(make("section", { class: "first" }, heading(words.first), ...first.flatMap(stepOf)));
+  top.push(...about(leaf));
+  if (failed) return [...notCertain(leaf, failed), ring(leaf)];
   if (open) return [...top, ...checkOf(leaf, open), ring(leaf)];
   return [...top, ...waiting(leaf), ...checked(leaf), ...work(leaf), ring(leaf)];
 }
@@ -157,7 +158,8 @@ function held(leaf) {
     ...leaf.steps.flatMap(stepOf),
     ...waiting(leaf),
     ...about(leaf),
-    later.length ? make("details", {}, make("summary", {}, leaf.later ? words.checks_later : words.checks), ...later) : null,
+    later.length ? heading(leaf.later ? words.checks_later : words.checks) : null,
+    ...later,
   ];
 }
 
