@@ -132,7 +132,8 @@ def test_a_body_of_another_type(client: FlaskClient, content_type: str | None) -
 def test_a_body_that_is_packed(client: FlaskClient, path: str, coding: str) -> None:
     asked: dict[str, Any] = {"json": {"facts": {}}} if path == "/v1/advice" else {"data": {"place": "pole_top"}}
     is_problem(client.post(path, **asked, headers={"Content-Encoding": coding}), 415, "wrong-media-type")
-    assert client.post(path, **asked, headers={"Content-Encoding": "identity"}).status_code == 200
+    taken = client.post(path, **asked, headers={"Content-Encoding": "identity"})
+    assert taken.status_code == (200 if path == "/v1/advice" else 303)  # the desk leads to where it is kept
 
 
 def test_the_form_takes_only_what_a_form_sends(client: FlaskClient) -> None:
