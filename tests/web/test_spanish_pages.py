@@ -76,7 +76,9 @@ def _left(html: str) -> dict[str, list[str]]:
     texts = _Texts(html)
     assert texts.language == "es"
     assert len(texts.found) > 3
-    return {text: words for text in texts.found if (words := english_in(re.sub(r"\b[a-z]+(?:_[a-z]+)+\b", "", text)))}
+    # Names of ours, and ids, whose digits and letters may spell a word.
+    names = re.compile(r"\b[a-z]+(?:_[a-z]+)+\b|\b[0-9a-f]{12,64}\b")
+    return {text: words for text in texts.found if (words := english_in(names.sub("", text)))}
 
 
 def _told(job_id: str) -> dict[str, str]:
