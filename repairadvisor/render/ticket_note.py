@@ -15,7 +15,7 @@ from collections.abc import Iterable
 from repairadvisor.decision.advice import Advice
 from repairadvisor.render import sentences
 from repairadvisor.render.headings import headings
-from repairadvisor.render.parts import parts
+from repairadvisor.render.parts import HELD, parts
 from repairadvisor.render.placing import placed
 from repairadvisor.render.prose import prose
 from repairadvisor.render.voice import Voice
@@ -47,12 +47,36 @@ def notes(advice: Advice, voice: Voice, longest: int = LONGEST) -> tuple[str, ..
 
 
 def _needed(advice: Advice, voice: Voice) -> list[str]:
+    return _held(advice, voice) if advice.action in HELD else _to_do(advice, voice)
+
+
+def _held(advice: Advice, voice: Voice) -> list[str]:
+    """Where nobody repairs: the danger, whom to ring and what is done instead; a later repair after that."""
+    cautions = placed(advice)
+    later = sentences.checks(advice, cautions.beside, voice)
+    return [
+        sentences.headline(advice, voice),
+        *(voice.say("note", "ring", who=who) for who in advice.call),
+        *(sentences.caution(text, voice) for text in cautions.first),
+        *sentences.steps(advice, cautions.before, voice),
+        *sentences.reason(advice, voice),
+        *sentences.wait(advice, voice),
+        *sentences.loosened(advice),
+        *sentences.plan(advice, voice),
+        *sentences.crew(advice, voice),
+        *sentences.times_and_cost(advice, voice),
+        *([_over("checks_later", voice), *later] if later else []),
+        *sentences.questions(advice, voice),
+        *_at_the_end(advice, voice),
+    ]
+
+
+def _to_do(advice: Advice, voice: Voice) -> list[str]:
     cautions = placed(advice)
     return [
         sentences.headline(advice, voice),
         *sentences.reason(advice, voice),
         *(voice.say("note", "ring", who=who) for who in advice.call),
-        *sentences.wait(advice, voice),
         *sentences.loosened(advice),
         *sentences.plan(advice, voice),
         *sentences.crew(advice, voice),
@@ -61,6 +85,12 @@ def _needed(advice: Advice, voice: Voice) -> list[str]:
         *sentences.checks(advice, cautions.beside, voice),
         *sentences.questions(advice, voice),
         *sentences.steps(advice, cautions.before, voice),
+        *_at_the_end(advice, voice),
+    ]
+
+
+def _at_the_end(advice: Advice, voice: Voice) -> list[str]:
+    return [
         *_carried(advice, voice),
         *sentences.light(advice, voice),
         *sentences.not_known(advice, voice),

@@ -12,6 +12,7 @@ from repairadvisor.decision.method import advise
 from repairadvisor.decision.reasons import Words
 from repairadvisor.decision.rules import Rules
 from repairadvisor.facts.parse import parse_context
+from repairadvisor.render import ticket_note
 from repairadvisor.render.parts import HELD, parts
 from repairadvisor.render.voice import Voice
 
@@ -74,6 +75,13 @@ def test_where_nobody_may_touch_anything_the_order_is_the_same(rules: Rules, see
     advice = told(rules, {"place": "chamber", "danger_seen": seen})
     assert advice.action in HELD
     assert in_order(advice, rules)[:3] == ["cautions", "call", "steps"]
+
+
+def test_in_a_ticket_too_what_is_done_instead_comes_before_a_later_repair(rules: Rules) -> None:
+    advice = told(rules, STORM)
+    said = ticket_note.render(advice, Voice(Words(rules.wording)))
+    order = ["Ring: control room", "When thunder follows", "hard-topped vehicle with", "Later, before the repair"]
+    assert [said.index(one) for one in order] == sorted(said.index(one) for one in order)
 
 
 def test_a_cable_in_the_road_is_guarded_while_questions_are_asked(rules: Rules) -> None:

@@ -18,7 +18,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from builders import an_advice
+from builders import WORDING, an_advice
 
 from faults.desk_plugin import DeskCarrier, DeskSource
 from repairadvisor.decision.advice import Advice, Step
@@ -54,7 +54,7 @@ class QuickMethod:
     """A method that reads the facts for real, and whose advice says one of them, in every part of a note."""
 
     policy_text: bytes = b"a policy"
-    wording: Mapping[str, object] = field(default_factory=dict)
+    wording: Mapping[str, object] = field(default_factory=lambda: WORDING)
 
     @property
     def policy_id(self) -> str:
