@@ -319,8 +319,11 @@ def validity(advice: Advice, voice: Voice) -> list[str]:
 
 
 def on_arrival(advice: Advice, voice: Voice) -> list[str]:
-    """That it has to be asked for again at the place, where it runs out before service can be back."""
-    if not advice.valid_until or advice.restored_after_min is None:
+    """That it has to be asked for again at the place, where it runs out before service can be back.
+
+    Without the moment it was given for (what a note comes to, whenever it was said) there is nothing to hold it against.
+    """
+    if not advice.now or not advice.valid_until or advice.restored_after_min is None:
         return []
     back_min = advice.restored_after_min.p50
     holds = datetime.fromisoformat(advice.valid_until) - datetime.fromisoformat(advice.now)
