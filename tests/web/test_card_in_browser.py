@@ -598,6 +598,8 @@ def test_the_card_gives_the_verdicts_that_the_service_gives(browser: Browser, se
     context.close()
 
 
+@pytest.mark.long
+@pytest.mark.whole_run
 def test_the_second_joint_of_a_fibre_is_judged_by_what_the_first_has_lost(browser: Browser, service: Service) -> None:
     job = next(one for one in whole_jobs() if one.id == TWO_JOINTS)
     context = a_context(browser, service.site, service_workers="block")
