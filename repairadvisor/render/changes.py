@@ -6,11 +6,13 @@ import re
 from collections.abc import Mapping
 
 from repairadvisor.decision.what_if import Comparison, Difference
+from repairadvisor.render import figures
 from repairadvisor.render.prose import prose
 from repairadvisor.render.voice import Voice
 
 #: Told also where only one of the two says it.
 _ALWAYS = ("plan", "crew", "check")
+_KIT = "kit: "
 _AT_WAVELENGTH = re.compile(r"(p50_db|p95_db|margin_left_db) at ([0-9]+) nm")
 
 
@@ -43,8 +45,16 @@ def _line(one: Difference, names: Mapping[str, str], voice: Voice) -> str:
 def told(one: Difference, names: Mapping[str, str], voice: Voice) -> tuple[str, str, str]:
     """What differs as it is called, and both values with their unit; "" where one says nothing."""
     part, unit = _named(one.part, names, voice)
+    if one.part.startswith(_KIT):
+        return part, _quantity(one.first, voice), _quantity(one.second, voice)
     first, second = (f"{text.removesuffix('.')} {unit}".rstrip() if text else "" for text in (one.first, one.second))
     return part, first, second
+
+
+def _quantity(text: str, voice: Voice) -> str:
+    """How much of a thing is carried, as it is said: one piece, not one pieces."""
+    number, _, unit = text.partition(" ")
+    return figures.quantity(voice, float(number), unit) if number else ""
 
 
 def _named(part: str, names: Mapping[str, str], voice: Voice) -> tuple[str, str]:
@@ -57,8 +67,8 @@ def _named(part: str, names: Mapping[str, str], voice: Voice) -> tuple[str, str]
         return _begun(names.get(name) or voice.fact(name)), ""
     if part == "action":
         return voice.say("heading", "action"), ""
-    if part.startswith("kit: "):
-        return _begun(part.removeprefix("kit: ")), ""
+    if part.startswith(_KIT):
+        return _begun(part.removeprefix(_KIT)), ""
     return _begun(voice.named("changed", "part", part.replace(" ", "_"))), ""
 
 

@@ -321,7 +321,7 @@ def validity(advice: Advice, voice: Voice) -> list[str]:
 def on_arrival(advice: Advice, voice: Voice) -> list[str]:
     """That it has to be asked for again at the place, where it runs out before service can be back.
 
-    Without the moment it was given for (what a note comes to, whenever it was said) there is nothing to hold it against.
+    Without the moment it was given for (what a note comes to, whenever it was said) there is nothing to compare.
     """
     if not advice.now or not advice.valid_until or advice.restored_after_min is None:
         return []

@@ -59,7 +59,7 @@ def test_figures_of_two_plans_stand_beside_each_other() -> None:
         loss=lost,
         expected_cost=cost,
         work_min=Minutes(60.0, 90.0),
-        kit=(KitLine("splice protection sleeves", 6.0, "pieces", "more joints"),),
+        kit=(KitLine("splice protection sleeves", 1.0, "pieces", "one joint"),),
         facts_used=(FactUsed("spare_near_m", "2", "m", "", ""),),
         checks_on_arrival=(),
     )
@@ -71,7 +71,7 @@ def test_figures_of_two_plans_stand_beside_each_other() -> None:
         "Margin left at 1310 nm: 2.90 dB; before, 3.06 dB",
         "Expected cost: 500 cu; before, 412 cu",
         "Work: 60 to 90 min; before, 75 to 130 min",
-        "Splice protection sleeves: 6 pieces; before, 4 pieces",
+        "Splice protection sleeves: 1 piece; before, 4 pieces",
         "Check: no longer The pole is tested and found sound",
         "Prices.",
     ]

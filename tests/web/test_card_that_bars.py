@@ -129,6 +129,36 @@ def test_an_open_card_asks_time_and_again_though_nothing_waits(context: BrowserC
     only_standing(page, carried, "other_policy")
 
 
+def test_an_answer_that_comes_after_that_to_a_later_question_counts_for_nothing(
+    context: BrowserContext, carried: Carried
+) -> None:
+    page, _ = watched(context)
+    page.goto(carried.address)
+    expect(page.locator("#walk h1")).to_be_visible()
+    until(page, lambda: page.evaluate(_HAS_HEARD))
+    page.wait_for_load_state("networkidle")
+    held: list[Route] = []
+
+    def hold(route: Route) -> None:
+        held.append(route)
+
+    page.route("**/cards/*", hold)
+    for _ in range(2):
+        page.evaluate("dispatchEvent(new Event('online'))")
+    until(page, lambda: len(held) == 2)
+    for route, policy in ((held[1], carried.advice.policy), (held[0], "0" * 64)):
+        with page.expect_response("**/cards/*") as answered:
+            route.fulfill(json=in_force(carried, policy_in_force=policy))
+        answered.value.finished()
+    page.wait_for_timeout(300)
+    assert page.locator("#walk .standing").count() == 0
+    with page.expect_response("**/cards/*") as answered:
+        page.evaluate("dispatchEvent(new Event('online'))")
+        until(page, lambda: len(held) == 3)
+        held[2].fulfill(json=in_force(carried, policy_in_force="0" * 64))
+    only_standing(page, carried, "other_policy")  # the same answer counts where nothing was asked since
+
+
 @pytest.mark.parametrize("moved_by_h", [-20, 0, 2])
 def test_an_open_card_runs_out_by_the_service_time_that_has_gone_by(
     context: BrowserContext, carried: Carried, moved_by_h: int

@@ -16,6 +16,7 @@ const store = memory();
 let heard = heardBefore();
 let isGone = store.load("gone") === true;
 let service = null;
+let looks = 0, answeredLook = 0;
 
 /** The card as text, and of that what permits nothing: what to beware of, make it safe, whom to ring. Needs no data. */
 function stand() {
@@ -139,13 +140,17 @@ const patience = () => (AbortSignal.timeout ? AbortSignal.timeout(20_000) : unde
 async function look() {
   if (onFile) return false;
   const before = barredBy();
+  const asked = ++looks;
   try {
     const response = await fetch(location.pathname, { headers: { Accept: "application/json" }, cache: "no-store", signal: patience() });
     const found = await response.json();
+    if (asked < answeredLook) return false; // a later look was answered before: it knows better
     if (response.status === 404 && found.type && found.status === 404) {
+      answeredLook = asked;
       store.save("gone", (isGone = true));
     } else {
       if (!response.ok || !isMoment(found.now) || !isText(found.policy_in_force)) return false;
+      answeredLook = asked;
       if (isGone) store.save("gone", (isGone = false));
       service = { now: Date.parse(found.now), heard: Date.now(), counted: performance.now() };
       heard = { policy: found.policy_in_force, now: service.now, heard: service.heard };
