@@ -6,138 +6,47 @@ these tests are skipped; with ``REPAIRADVISOR_REQUIRE_ALL=1`` they fail.
 
 from __future__ import annotations
 
-import os
 import re
-import shutil
-import threading
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import orjson
 import pytest
-from builders import FixedMethod, a_caution, a_check, a_database_url, an_advice
-from flask import Flask
-from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
-from sqlalchemy import func, select
-from werkzeug.serving import BaseWSGIServer, make_server
-from whole_jobs import Job, whole_jobs
+from builders import FixedMethod, a_caution, a_check, an_advice
+from playwright.sync_api import Browser, Page, expect
+from whole_jobs import whole_jobs
 
 from repairadvisor.decision.advice import Advice
-from repairadvisor.methods import PreparedMethod, prepared_method
-from repairadvisor.policy.load import parsed
+from repairadvisor.methods import PreparedMethod
 from repairadvisor.render.placing import placed
-from repairadvisor.service import Advisor
-from repairadvisor.settings import Settings, cache_folder
-from repairadvisor.store.database import migrate, open_database, reading
 from repairadvisor.store.outcomes import attempts, report_keys, reports
-from repairadvisor.store.policy_files import default_texts
-from repairadvisor.store.records import Records
-from repairadvisor.web.app import create_app
 from repairadvisor.web.cards import CARD_MAKING
 from web.axe import violations
+from web.card_in_hand import (
+    DROP,
+    SCRIPT_WORDS,
+    WORDS,
+    Service,
+    a_context,
+    a_service,
+    all_certain,
+    note,
+    only_beware_and_ring,
+    press,
+    until,
+    watched,
+)
+from web.looking import DESK_PX, OVERHANG_PX, PHONE_PX
 
 pytestmark = pytest.mark.browser
 
-PHONE_PX, DESK_PX = 360, 1280
 #: 12 mm at 96 pixels to 25.4 mm.
 TARGET_PX = 12 / 25.4 * 96
-WORDS = parsed("surfaces.toml", default_texts()["surfaces.toml"])["card"]
-SCRIPT_WORDS = WORDS["script"]
-#: A chewed drop in a home in Pipit Court, a pigtail to be fused: several checks, one joint.
-DROP: dict[str, Any] = {
-    "place": "customer_home",
-    "fault_seen": "chewed_end",
-    "danger_seen": "none",
-    "network_part": "drop",
-    "cable_kind": "flat_drop",
-    "fibres_down_count": 1,
-    "service_kind": "passive_network",
-    "outage_value_cu_per_h": 3,
-    "plug_polish_far": "apc",
-    "spare_near_m": 1.8,
-    "distance_to_plug_m": 0.6,
-    "margin_db": 3,
-    "field_plug_apc_count": 6,
-}
 TWO_JOINTS = "dragged-off-by-a-harvester"
 ASKED_FIRST = "om2-ends-and-om4-on-the-reel"
-_OVERHANG_PX = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
-
-
-class Site:
-    """A service that can be stopped, so that nothing listens, and started again at the same address."""
-
-    def __init__(self, app: Flask) -> None:
-        self._app = app
-        self._server: BaseWSGIServer | None = None
-        self._port = 0
-        self.start()
-
-    @property
-    def address(self) -> str:
-        return f"http://127.0.0.1:{self._port}"
-
-    def start(self) -> None:
-        self._server = make_server("127.0.0.1", self._port, self._app, threaded=True)
-        self._port = self._server.server_port
-        self._thread = threading.Thread(target=self._server.serve_forever)
-        self._thread.start()
-
-    def stop(self) -> None:
-        if self._server is not None:
-            self._server.shutdown()
-            self._thread.join()
-            self._server.server_close()
-            self._server = None
-
-
-@dataclass(frozen=True)
-class Service:
-    """A service with its records, and where it listens."""
-
-    app: Flask
-    site: Site
-    advisor: Advisor
-    drops: list[str] = field(default_factory=list)
-
-    def drop(self) -> str:
-        """The advice on :data:`DROP`, with its card, made once."""
-        if not self.drops:
-            self.drops.append(self.kept(DROP))
-        return self.drops[0]
-
-    def kept(self, facts: dict[str, Any] | None = None, job: Job | None = None) -> str:
-        """An advice that is kept, with its card made; under the clock's own now unless a whole job names one."""
-        asked = {"facts": facts} if job is None else {"facts": dict(job.facts), "now": job.now.isoformat()}
-        answer = self.advisor.advise(asked, datetime.now(UTC))
-        assert answer.id is not None
-        self.app.extensions[CARD_MAKING].make(answer.id, datetime.now(UTC))
-        return answer.id
-
-    def count(self, table: Any) -> int:
-        assert self.advisor.records is not None
-        with reading(self.advisor.records.engine) as connection:
-            return connection.execute(select(func.count()).select_from(table)).scalar_one()
-
-
-def a_service(method: Any, folder: Path) -> Iterator[Service]:
-    url = a_database_url(folder)
-    engine = open_database(url)
-    migrate(engine)
-    advisor = Advisor(method, Records(engine))
-    app = create_app(Settings(database_url=url), advisor)
-    site = Site(app)
-    yield Service(app, site, advisor)
-    site.stop()
-    engine.dispose()
-
-
-@pytest.fixture(scope="module")
-def method() -> PreparedMethod:
-    return prepared_method(cache_folder(os.environ))
 
 
 @pytest.fixture
@@ -154,69 +63,6 @@ def shared(method: PreparedMethod, tmp_path_factory: pytest.TempPathFactory) -> 
 @pytest.fixture
 def fixed(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[Service]:
     yield from a_service(FixedMethod(request.param), tmp_path)
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    program = os.environ.get("REPAIRADVISOR_TEST_CHROMIUM") or shutil.which("chromium")
-    if program is None:
-        reason = "there is no chromium on the path, and REPAIRADVISOR_TEST_CHROMIUM names none"
-        if os.environ.get("REPAIRADVISOR_REQUIRE_ALL") == "1":
-            pytest.fail(reason)
-        pytest.skip(reason)
-    with sync_playwright() as playwright:
-        quiet = ["--disable-gpu", "--disable-quic", "--disable-background-networking", "--disable-component-update"]
-        started = playwright.chromium.launch(executable_path=program, args=quiet, chromium_sandbox=False)
-        yield started
-        started.close()
-
-
-def a_context(browser: Browser, site: Site, width: int = PHONE_PX, **options: Any) -> BrowserContext:
-    context = browser.new_context(base_url=site.address, viewport={"width": width, "height": 740}, **options)
-    context.set_default_timeout(20_000)
-    return context
-
-
-def watched(context: BrowserContext) -> tuple[Page, list[str]]:
-    """A page, and what goes wrong on it: errors of its script, and what its security policy refuses."""
-    page, wrong = context.new_page(), []
-    page.on("pageerror", lambda error: wrong.append(str(error)))
-    page.on("console", lambda said: wrong.append(said.text) if "Content Security Policy" in said.text else None)
-    return page, wrong
-
-
-def press(page: Page, name: str) -> None:
-    page.get_by_role("button", name=SCRIPT_WORDS[name], exact=True).click()
-
-
-def note(page: Page, loss: str, attempt: str = "1", pull: str = "passed", fibre: str = "T1F7") -> None:
-    page.fill("#fibre", fibre)
-    page.select_option("#attempt", attempt)
-    page.fill("#loss", loss)
-    page.select_option("#pull_test", pull)
-    if page.locator("#inspection").count():
-        page.select_option("#inspection", "clean")
-    if page.locator("#reflectance").count():
-        page.fill("#reflectance", "-65")
-    press(page, "note")
-
-
-def all_certain(page: Page) -> int:
-    """Answer every check; how many there were."""
-    count = 0
-    while page.get_by_role("button", name=SCRIPT_WORDS["certain"], exact=True).count():
-        press(page, "certain")
-        count += 1
-    return count
-
-
-def until(page: Page, holds: Callable[[], bool]) -> None:
-    """Wait for what happens behind the page."""
-    for _ in range(200):
-        if holds():
-            return
-        page.wait_for_timeout(50)
-    raise AssertionError("it never came to that")
 
 
 def test_the_story_with_the_network_gone(browser: Browser, service: Service) -> None:
@@ -382,7 +228,7 @@ def test_a_card_that_runs_out_permits_nothing_from_then_on(browser: Browser, ser
     page.goto(f"/cards/{advice_id}")
     assert page.locator("#walk").inner_text().startswith(SCRIPT_WORDS["expired"])
     advice = service.advisor.answer_given(advice_id).advice
-    _only_beware_and_ring(page, advice)
+    only_beware_and_ring(page, advice)
     page.emulate_media(media="print")
     paper = page.inner_text("main")
     assert paper.startswith(WORDS["expired_paper"])
@@ -417,7 +263,7 @@ def test_a_card_that_had_run_out_when_it_was_sent_has_run_out_whatever_the_clock
     page.clock.set_system_time(given + timedelta(minutes=1))
     page.goto(f"/cards/{answer.id}")
     assert page.locator("#walk").inner_text().startswith(SCRIPT_WORDS["expired"])
-    _only_beware_and_ring(page, answer.advice)
+    only_beware_and_ring(page, answer.advice)
     context.close()
 
 
@@ -443,7 +289,7 @@ def test_a_clock_that_is_earlier_than_the_card_is_no_clock(browser: Browser, ser
     page.clock.set_system_time(datetime.now(UTC) - timedelta(days=2))
     page.goto(f"/cards/{advice_id}")
     assert page.locator("#walk").inner_text().startswith(SCRIPT_WORDS["wrong_clock"])
-    _only_beware_and_ring(page, service.advisor.answer_given(advice_id).advice)
+    only_beware_and_ring(page, service.advisor.answer_given(advice_id).advice)
     context.close()
 
 
@@ -463,23 +309,8 @@ def test_a_card_of_another_policy_says_so_first_once_it_is_seen(browser: Browser
     page.goto(f"/cards/{advice_id}")
     expect(page.locator("#walk .standing")).to_be_visible()
     assert page.locator("#walk").inner_text().startswith(SCRIPT_WORDS["other_policy"])
-    _only_beware_and_ring(page, shared.advisor.answer_given(advice_id).advice)
+    only_beware_and_ring(page, shared.advisor.answer_given(advice_id).advice)
     context.close()
-
-
-def _only_beware_and_ring(page: Page, advice: Advice) -> None:
-    """No step, check, limit or joint on the screen; every caution whole, and whom to ring."""
-    assert page.locator(".tick, #fibre, .check, .verdict").count() == 0
-    shown = page.locator("#walk").inner_text()
-    assert all(step.text not in shown for step in advice.steps)
-    assert advice.plan is not None
-    assert advice.plan.phrase not in shown
-    every = placed(advice)
-    cautions = [*every.first, *(text for some in (*every.beside.values(), *every.before.values()) for text in some)]
-    assert cautions
-    assert [text for text in cautions if text not in shown] == []
-    assert SCRIPT_WORDS["make_safe"] in shown
-    assert SCRIPT_WORDS["ring_desk"] in shown
 
 
 def test_a_check_that_is_not_certain_leads_to_no_step(browser: Browser, shared: Service) -> None:
@@ -650,7 +481,7 @@ def test_what_is_wrong_is_named_with_its_value_and_what_is_allowed_and_nothing_i
         fault = page.locator(f"{named}-fault")
         expect(fault).to_be_visible()
         assert (loss if named == "#loss" else fibre)[:80] in fault.inner_text()
-        assert page.evaluate(_OVERHANG_PX) <= 0
+        assert page.evaluate(OVERHANG_PX) <= 0
     assert page.locator(".reading").count() == 0
     note(page, "0.05", fibre="سلك ٧")
     assert page.locator(".reading h3").get_attribute("dir") == "auto"
@@ -688,7 +519,7 @@ def test_script_in_every_text_is_text(browser: Browser, fixed: Service, has_scri
     assert page.title() == WORDS["title"]
     assert 'document.title="taken"' in page.inner_text("main")
     assert page.locator("script").count() == 3
-    assert page.evaluate(_OVERHANG_PX) <= 0 if has_script else True
+    assert page.evaluate(OVERHANG_PX) <= 0 if has_script else True
     assert wrong == []
     context.close()
 
@@ -738,12 +569,12 @@ def test_targets_are_twelve_millimetres_and_nothing_is_wider_than_the_screen(
     page, _ = watched(context)
     page.goto(f"/cards/{shared.drop()}")
     expect(page.locator("#walk h1")).to_be_visible()
-    assert page.evaluate(_OVERHANG_PX) <= 0
+    assert page.evaluate(OVERHANG_PX) <= 0
     _targets(page)
     all_certain(page)
     note(page, "0.05")
     expect(page.get_by_text(SCRIPT_WORDS["sent"])).to_be_visible()
-    assert page.evaluate(_OVERHANG_PX) <= 0
+    assert page.evaluate(OVERHANG_PX) <= 0
     _targets(page)
     context.close()
 
@@ -764,7 +595,7 @@ def test_at_twice_the_size_nothing_is_cut_off(browser: Browser, shared: Service)
     page.goto(f"/cards/{shared.drop()}")
     all_certain(page)
     page.evaluate("document.documentElement.style.setProperty('zoom', '2')")
-    assert page.evaluate(_OVERHANG_PX) <= 0
+    assert page.evaluate(OVERHANG_PX) <= 0
     context.close()
 
 

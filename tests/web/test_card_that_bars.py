@@ -19,24 +19,21 @@ from whole_jobs import whole_jobs
 from repairadvisor.methods import PreparedMethod
 from repairadvisor.render.placing import placed
 from repairadvisor.store.outcomes import reports
-from web.test_card_in_browser import (
+from web.card_in_hand import (
     DROP,
     SCRIPT_WORDS,
     WORDS,
     Service,
-    _only_beware_and_ring,
     a_context,
     a_service,
     all_certain,
-    browser,
-    method,
     note,
+    only_beware_and_ring,
     press,
     until,
     watched,
 )
 
-__all__ = ["browser", "method"]
 pytestmark = pytest.mark.browser
 _HAS_HEARD = "localStorage.getItem('cards heard') !== null"
 
@@ -102,7 +99,7 @@ def in_force(carried: Carried, **changes: Any) -> dict[str, Any]:
 
 def only_standing(page: Page, carried: Carried, why: str) -> None:
     expect(page.locator("#walk .standing").first).to_contain_text(SCRIPT_WORDS[why])
-    _only_beware_and_ring(page, carried.advice)
+    only_beware_and_ring(page, carried.advice)
 
 
 # --- an open card runs out, and looks whatever waits ------------------------------------------------------------

@@ -10,7 +10,6 @@ import itertools
 import os
 import random
 import re
-import shutil
 import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -23,7 +22,7 @@ from builders import NOW, VOICE, a_database_url, an_advice
 from flask import Flask, render_template, render_template_string
 from markupsafe import Markup
 from outcome.recorded_work import BEGAN, light, made
-from playwright.sync_api import Browser, Locator, Page, sync_playwright
+from playwright.sync_api import Browser, Locator, Page
 from werkzeug.serving import make_server
 from whole_jobs import whole_jobs
 
@@ -49,6 +48,7 @@ from repairadvisor.store.deliveries import Delivery
 from repairadvisor.store.records import Records
 from repairadvisor.web.app import create_app
 from web.axe import violations
+from web.looking import CONTRAST, CONTRASTS, DESK_PX, OVERHANG_PX, PHONE_PX, SCREENS, Watch, focused, is_dark, opened
 
 pytestmark = [
     pytest.mark.browser,
@@ -57,49 +57,12 @@ pytestmark = [
     pytest.mark.filterwarnings("ignore:unclosed file .*static:ResourceWarning"),
 ]
 
-PHONE_PX, DESK_PX = 360, 1280
-SCREENS = [(width, scheme) for width in (PHONE_PX, DESK_PX) for scheme in ("light", "dark")]
 #: A fingertip in a working glove; the usual least size for bare fingers is 44.
 TARGET_PX = 48
-#: WCAG 2.2, success criterion 1.4.6 (level AAA): contrast of text.
-CONTRAST = 7.0
-#: Chromium on a machine without a network: it is not to look for one.
-_QUIET = (
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-)
-
 DELIVERY = Delivery(id="", cause="event", source="desk", key="k", received_at=NOW, changed_at=NOW, state="waiting")
 
-#: The text of a page in its order, of every piece its least contrast against the nearest painted ground.
-_CONTRASTS = """() => {
-    const parts = colour => colour.match(/[0-9.]+/g).map(Number);
-    const linear = part => (part /= 255) <= 0.04045 ? part / 12.92 : ((part + 0.055) / 1.055) ** 2.4;
-    const light = ([red, green, blue]) => 0.2126 * linear(red) + 0.7152 * linear(green) + 0.0722 * linear(blue);
-    const ground = element => {
-        for (let at = element; at; at = at.parentElement) {
-            const painted = parts(getComputedStyle(at).backgroundColor);
-            if (painted.length === 3 || painted[3] === 1) return painted;
-        }
-        return [255, 255, 255];
-    };
-    const found = [];
-    for (const element of document.body.querySelectorAll("*")) {
-        const own = [...element.childNodes].filter(node => node.nodeType === Node.TEXT_NODE && node.data.trim());
-        if (!own.length || !element.checkVisibility() || element.tagName === "OPTION") continue;
-        const [one, other] = [light(parts(getComputedStyle(element).color)), light(ground(element))];
-        const ratio = (Math.max(one, other) + 0.05) / (Math.min(one, other) + 0.05);
-        found.push([element.tagName + ": " + own[0].data.trim().slice(0, 40), ratio]);
-    }
-    return found;
-}"""
 #: Everything to press, but links in the middle of a sentence.
 _TARGETS = "select, input:not([type=hidden]), textarea, button, summary, [role=alert] a, .again, footer a"
-_OVERHANG_PX = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
 
 
 @dataclass
@@ -144,22 +107,6 @@ class Remembering:
 
     def workmanship(self, made: Iterable[Made]) -> Workmanship:
         return self.method.workmanship(made)
-
-
-@dataclass
-class Watch:
-    """What a page asks for over the network, and what it tries against the policy it was sent with."""
-
-    requests: list[str] = field(default_factory=list)
-    violations: list[str] = field(default_factory=list)
-
-    def over(self, page: Page) -> None:
-        page.on("request", lambda request: self.requests.append(request.url))
-        page.on("console", lambda message: self._heard(message.text))
-
-    def _heard(self, text: str) -> None:
-        if "Content Security Policy" in text:
-            self.violations.append(text)
 
 
 @pytest.fixture(scope="session")
@@ -268,67 +215,31 @@ def site(desk_app: Flask) -> Iterator[str]:
     server.server_close()
 
 
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    program = os.environ.get("REPAIRADVISOR_TEST_CHROMIUM") or shutil.which("chromium")
-    if program is None:
-        reason = "there is no chromium on the path, and REPAIRADVISOR_TEST_CHROMIUM names none"
-        if os.environ.get("REPAIRADVISOR_REQUIRE_ALL") == "1":
-            pytest.fail(reason)
-        pytest.skip(reason)
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(executable_path=program, args=[*_QUIET], chromium_sandbox=False)
-        yield started
-        started.close()
-
-
-@pytest.fixture
-def watch() -> Watch:
-    return Watch()
-
-
 @pytest.fixture(params=SCREENS, ids=[f"{width}-{scheme}" for width, scheme in SCREENS])
 def any_screen(request: pytest.FixtureRequest, browser: Browser, site: str, watch: Watch) -> Iterator[Page]:
     """The first page, on each screen in turn."""
-    yield from _opened(browser, site, watch, *request.param)
+    yield from opened(browser, site, watch, *request.param)
 
 
 @pytest.fixture(params=[PHONE_PX, DESK_PX])
 def any_width(request: pytest.FixtureRequest, browser: Browser, site: str, watch: Watch) -> Iterator[Page]:
-    yield from _opened(browser, site, watch, request.param, "light")
+    yield from opened(browser, site, watch, request.param, "light")
 
 
 @pytest.fixture
 def phone(browser: Browser, site: str, watch: Watch) -> Iterator[Page]:
-    yield from _opened(browser, site, watch, PHONE_PX, "light")
+    yield from opened(browser, site, watch, PHONE_PX, "light")
 
 
 @pytest.fixture
 def desk_at_night(browser: Browser, site: str, watch: Watch) -> Iterator[Page]:
-    yield from _opened(browser, site, watch, DESK_PX, "dark")
+    yield from opened(browser, site, watch, DESK_PX, "dark")
 
 
 @pytest.fixture(params=SCREENS, ids=[f"{width}-{scheme}" for width, scheme in SCREENS])
 def with_scripts(request: pytest.FixtureRequest, browser: Browser, site: str, watch: Watch) -> Iterator[Page]:
     """The first page, on each screen in turn, with scripts on: what looks at it is one."""
-    yield from _opened(browser, site, watch, *request.param, scripts=True)
-
-
-def _opened(
-    browser: Browser, site: str, watch: Watch, width: int, scheme: str, *, scripts: bool = False
-) -> Iterator[Page]:
-    context = browser.new_context(
-        base_url=site,
-        viewport={"width": width, "height": 740},
-        color_scheme="dark" if scheme == "dark" else "light",
-        java_script_enabled=scripts,
-    )
-    context.set_default_timeout(180_000)
-    page = context.new_page()
-    watch.over(page)
-    page.goto("/")
-    yield page
-    context.close()
+    yield from opened(browser, site, watch, *request.param, scripts=True)
 
 
 #: What the caller of the story says, fact by fact; asked in which order is up to the advice.
@@ -363,8 +274,8 @@ def answer(page: Page) -> str:
 
 def check_look(page: Page) -> None:
     """Nothing hangs over the edge, every piece of text stands out, everything to press is large enough."""
-    assert page.evaluate(_OVERHANG_PX) == 0
-    contrasts = page.evaluate(_CONTRASTS)
+    assert page.evaluate(OVERHANG_PX) == 0
+    contrasts = page.evaluate(CONTRASTS)
     assert contrasts
     assert [piece for piece in contrasts if piece[1] < CONTRAST] == []
     heights = page.locator(_TARGETS).evaluate_all(
@@ -377,14 +288,6 @@ def check_look(page: Page) -> None:
 
 def words(text: str) -> list[str]:
     return text.split()
-
-
-def is_dark(page: Page) -> bool:
-    """Whether the page is light on dark; it must be one or the other, without shades between."""
-    ground = page.evaluate("getComputedStyle(document.body).backgroundColor")
-    lightest = max(int(part) for part in re.findall(r"[0-9]+", ground)[:3])
-    assert lightest < 40 or lightest == 255
-    return lightest < 40
 
 
 def without_its_address(page: Page) -> str:
@@ -494,18 +397,18 @@ def test_every_page_fits_every_screen(any_screen: Page, request: pytest.FixtureR
 @pytest.mark.parametrize("width", [DESK_PX // 2, 320])
 def test_twice_and_four_times_as_large_nothing_is_lost(browser: Browser, site: str, watch: Watch, width: int) -> None:
     """WCAG 2.2, success criteria 1.4.4 (200 %) and 1.4.10 (320 px wide, which is 1280 px at 400 %), from memory."""
-    opened = _opened(browser, site, watch, width, "light")
-    page = next(opened)
+    looked_at = opened(browser, site, watch, width, "light")
+    page = next(looked_at)
     for path in PAGES:
         page.goto(path)
-        assert page.evaluate(_OVERHANG_PX) == 0
+        assert page.evaluate(OVERHANG_PX) == 0
         cut_off = page.locator("main *:not(svg *)").evaluate_all(
             "all => all.filter(one => one.checkVisibility() && one.scrollWidth > one.clientWidth + 1 && one.clientWidth"
             " && !['inline', 'contents'].includes(getComputedStyle(one).display) && one.tagName !== 'TEXTAREA')"
             ".map(one => one.outerHTML.slice(0, 80))"
         )
         assert cut_off == []
-    opened.close()
+    looked_at.close()
 
 
 def test_pictures_fit_and_can_be_read(any_width: Page) -> None:
@@ -566,7 +469,7 @@ def test_no_word_leaves_the_picture_of_a_whole_job(
         drawn += [loss_picture.render(advice, voice), cost_picture.render(advice, voice)]
         drawn.append(turning_picture.render(advice, names, voice))
     assert sum(map(bool, drawn)) > 4
-    for page in _opened(browser, site, watch, width, "light"):
+    for page in opened(browser, site, watch, width, "light"):
         sheet = f'<link rel="stylesheet" href="{site}/static/page.css">'
         page.set_content(f'{sheet}<main class="wide">{"".join(drawn)}</main>')
         page.wait_for_load_state("networkidle")
@@ -663,14 +566,6 @@ def test_what_is_wrong_leads_to_its_field(phone: Page) -> None:
         assert 0 <= box["y"] <= 740 - box["height"]
 
 
-def focused(page: Page) -> Locator:
-    """What has the focus; it must be seen to have it."""
-    entry = page.locator(":focus")
-    assert float(entry.evaluate("element => getComputedStyle(element).outlineWidth").removesuffix("px")) >= 3
-    assert entry.evaluate("element => getComputedStyle(element).outlineStyle") == "solid"
-    return entry
-
-
 def test_the_keyboard_is_enough(phone: Page) -> None:
     phone.keyboard.press("Tab")
     assert focused(phone).inner_text() == "customer's home"
@@ -751,7 +646,7 @@ def test_words_that_run_the_other_way_stay_where_they_are(phone: Page) -> None:
     )
     assert edges[1] == "ltr"
     assert edges[2].startswith("” is not a number")
-    assert phone.evaluate(_OVERHANG_PX) == 0
+    assert phone.evaluate(OVERHANG_PX) == 0
 
 
 def test_on_paper_it_is_black_on_white_has_nothing_to_press_and_folds_nothing(

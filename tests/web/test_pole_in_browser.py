@@ -25,21 +25,7 @@ from repairadvisor.store.outcomes import Outcomes
 from repairadvisor.store.records import Records
 from repairadvisor.web.app import create_app
 from web.axe import violations
-from web.test_desk_in_browser import (
-    _CONTRASTS,
-    _OVERHANG_PX,
-    CONTRAST,
-    PHONE_PX,
-    SCREENS,
-    Watch,
-    _opened,
-    browser,
-    focused,
-    is_dark,
-    watch,
-)
-
-__all__ = ["browser", "watch"]
+from web.looking import CONTRAST, CONTRASTS, OVERHANG_PX, PHONE_PX, SCREENS, Watch, focused, is_dark, opened
 
 pytestmark = [
     pytest.mark.browser,
@@ -111,7 +97,7 @@ def pole(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Site]:
 
 @pytest.fixture
 def phone(browser: Browser, pole: Site, watch: Watch) -> Iterator[Page]:
-    yield from _opened(browser, pole.url, watch, PHONE_PX, "light")
+    yield from opened(browser, pole.url, watch, PHONE_PX, "light")
 
 
 def forward(page: Page) -> None:
@@ -234,8 +220,8 @@ def every_page(page: Page, pole: Site) -> Iterator[str]:
 
 def check_look(page: Page) -> None:
     """Nothing hangs over the edge, every piece of text stands out, everything to press is as large as a glove needs."""
-    assert page.evaluate(_OVERHANG_PX) == 0
-    contrasts = page.evaluate(_CONTRASTS)
+    assert page.evaluate(OVERHANG_PX) == 0
+    contrasts = page.evaluate(CONTRASTS)
     assert contrasts
     assert [piece for piece in contrasts if piece[1] < CONTRAST] == []
     sizes = page.locator(TARGETS).evaluate_all(
@@ -278,17 +264,17 @@ def test_the_engine_would_notice(browser: Browser) -> None:
 
 def test_four_times_as_large_nothing_is_lost(browser: Browser, pole: Site, watch: Watch) -> None:
     """WCAG 2.2, success criterion 1.4.10 (320 px wide, which is 1280 px at 400 %), from memory."""
-    opened = _opened(browser, pole.url, watch, 320, "light")
-    page = next(opened)
+    looked_at = opened(browser, pole.url, watch, 320, "light")
+    page = next(looked_at)
     for name in every_page(page, pole):
-        assert (name, page.evaluate(_OVERHANG_PX)) == (name, 0)
+        assert (name, page.evaluate(OVERHANG_PX)) == (name, 0)
         cut_off = page.locator("main *").evaluate_all(
             "all => all.filter(one => one.checkVisibility() && one.scrollWidth > one.clientWidth + 1 && one.clientWidth"
             " && getComputedStyle(one).display !== 'inline' && !['TEXTAREA', 'INPUT'].includes(one.tagName))"
             ".map(one => one.outerHTML.slice(0, 80))"
         )
         assert (name, cut_off) == (name, [])
-    opened.close()
+    looked_at.close()
 
 
 def test_a_telephone_at_200_percent_still_shows_a_step_and_a_reading_whole(phone: Page, pole: Site) -> None:
@@ -296,7 +282,7 @@ def test_a_telephone_at_200_percent_still_shows_a_step_and_a_reading_whole(phone
     phone.set_viewport_size({"width": 180, "height": 370})
     for address in (pages(pole)["caution"], pages(pole)["reading"]):
         phone.goto(address)
-        assert phone.evaluate(_OVERHANG_PX) == 0
+        assert phone.evaluate(OVERHANG_PX) == 0
 
 
 def test_the_keyboard_is_enough_for_a_step_and_a_reading(phone: Page, pole: Site) -> None:
