@@ -683,6 +683,24 @@ def test_on_paper_it_takes_two_sides_of_a6_or_says_that_it_takes_more(
     context.close()
 
 
+def test_the_card_of_a_plain_drop_goes_on_two_sides_and_names_what_does_not(browser: Browser, shared: Service) -> None:
+    context = a_context(browser, shared.site, java_script_enabled=False)
+    page, _ = watched(context)
+    page.goto(f"/cards/{shared.drop()}")
+    paper = page.pdf(prefer_css_page_size=True)
+    assert len(re.findall(rb"/Type\s*/Page\b", paper)) == 2
+    page.emulate_media(media="print")
+    shown = page.inner_text("main")
+    assert WORDS["two_sides"] in shown
+    advice = shared.advisor.answer_given(shared.drop()).advice
+    assert advice.fallbacks  # what is held ready is left to the screen, and the card says so
+    assert all(one.said not in shown for one in advice.fallbacks)
+    assert re.search(rf"On the screen card: .*{WORDS['ready']}\.", shown)
+    page.emulate_media(media="screen")
+    assert all(one.said in page.inner_text("main") for one in advice.fallbacks)
+    context.close()
+
+
 def test_on_paper_no_letter_is_smaller_than_seven_points(browser: Browser, shared: Service) -> None:
     context = a_context(browser, shared.site, service_workers="block")
     page, _ = watched(context)
