@@ -17,6 +17,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from functools import partial
+from itertools import product
 from typing import Any
 
 import orjson
@@ -41,7 +42,8 @@ MOST_NODES = 24
 #: Plans of a card whose verdicts are looked up beforehand, those of the ways that stand first.
 MOST_PLANS = 3
 #: What a card's data may come to when they are packed, bytes: in the text of a page a third more, and with script,
-#: style and the card as text it stays below 100 kB. Nodes are left out until they do, those that are asked last first.
+#: style and the card as text it stays below 100 kB. Nodes are left out until they do, those that are asked last first;
+#: then the verdicts on other plans than the first, then those on the first: without them a joint is rung for.
 MOST_PACKED = 36_000
 _ROOM = (MOST_NODES, 12, 6, 3, 1)
 #: So long whoever asks first waits, seconds: most cards are there by then. One at a time in a process: whoever waits
@@ -220,8 +222,8 @@ def made_card(advisor: Advisor, advice_id: str) -> dict[str, Any]:
     tables = [
         table for one in _to_be_judged(advice, tree) if (table := _offline(method, advice_id, context, one)) is not None
     ]
-    for most in _ROOM:
-        card = card_data(advice_id, advice, cut_to(tree, most), tables, advisor.voice)
+    for count, most in product(sorted({len(tables), min(len(tables), 1), 0}, reverse=True), _ROOM):
+        card = card_data(advice_id, advice, cut_to(tree, most), tables[:count], advisor.voice)
         if len(zlib.compress(orjson.dumps(card))) <= MOST_PACKED:
             break
     return card

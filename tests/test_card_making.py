@@ -6,6 +6,7 @@ import os
 import random
 import threading
 import time
+import zlib
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -253,6 +254,22 @@ def test_what_has_no_room_is_cut_off_and_whoever_comes_there_rings(
     cut = made_card(advisor, advice_id)
     assert {leaf for _, leaf in ways(cut["root"], {})} == {None}
     assert cut["advised"] == whole["advised"]
+
+
+def test_where_verdicts_have_no_room_the_first_plan_keeps_its_own_longest(
+    method: PreparedMethod, engine: Engine, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    advisor = Advisor(method, Records(engine))
+    job = next(one for one in whole_jobs() if one.id == "om2-ends-and-om4-on-the-reel")
+    advice_id = kept(advisor, job.facts)
+    monkeypatch.setattr("repairadvisor.card_making._ROOM", (1,))
+    both = made_card(advisor, advice_id)
+    first, *others = both["verdicts"]
+    assert others
+    monkeypatch.setattr("repairadvisor.card_making.MOST_PACKED", len(zlib.compress(orjson.dumps(both))) - 1)
+    assert [*made_card(advisor, advice_id)["verdicts"]] == [first]
+    monkeypatch.setattr("repairadvisor.card_making.MOST_PACKED", 1)
+    assert made_card(advisor, advice_id)["verdicts"] == {}  # without a verdict a joint is rung for
 
 
 # --- every way through it ------------------------------------------------------------------------------------------

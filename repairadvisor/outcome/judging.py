@@ -6,9 +6,12 @@ weighs, with the noise of a reading; what is not known is never read as safe.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from bisect import bisect_left, bisect_right
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from heapq import merge
+from itertools import groupby
 
 from repairadvisor.decision.light import mode_of
 from repairadvisor.decision.plan_rows import fibres_fact
@@ -102,10 +105,13 @@ class _Reports:
         for event in self.last.values():
             for one in event.attempts:
                 self.by_fibre.setdefault(one.fibre, []).append((event, one))
-        self.of_joint: dict[tuple[str, int], list[_Event]] = {}
-        for event in self.events:
+        # By places among the events, in their order.
+        self.of_joint: dict[tuple[str, int], list[int]] = {}
+        self.of_machine: dict[tuple[str, str], list[int]] = {}
+        for place, event in enumerate(self.events):
             for one in event.attempts:
-                self.of_joint.setdefault((one.fibre, one.joint), []).append(event)
+                self.of_joint.setdefault((one.fibre, one.joint), []).append(place)
+            self.of_machine.setdefault((event.first.machine, event.first.method), []).append(place)
 
     def _last_of_each(self) -> dict[_Key, _Event]:
         """The last attempt at each joint. A fibre that was first joined in a ribbon and then by itself has its last."""
@@ -234,8 +240,8 @@ class _Reports:
     def _history(self, event: _Event) -> list[Attempt]:
         """Every attempt at this joint of the fibre that stands first, in order."""
         fibre = event.first.fibre
-        events = self.of_joint[fibre, event.first.joint]
-        found = [one for other in events for one in other.attempts if one.fibre == fibre]
+        places = self.of_joint[fibre, event.first.joint]
+        found = [one for place in places for one in self.events[place].attempts if one.fibre == fibre]
         return sorted(found, key=lambda one: one.attempt)
 
     def _bad_before(self, event: _Event) -> int:
@@ -244,16 +250,22 @@ class _Reports:
         last = event.first
         mine = {one.attempt for one in self._history(event)}
         bad = sum(attempt not in mine for attempt in range(1, last.attempt))
-        before = [one for one in self.events if one.first.made_at <= last.made_at and one is not event]
-        for other in reversed(before):
-            here = any(one.fibre == last.fibre and one.joint == last.joint for one in other.attempts)
-            same = bool(last.machine) and other.first.machine == last.machine and other.first.method == last.method
-            if not here and not same:
-                continue
+        for other in self._before(event):
             if not self._is_bad(other):
                 break
             bad += 1
         return bad
+
+    def _before(self, event: _Event) -> Iterator[_Event]:
+        """The other attempts at this joint and, where its machine is told, what that made by this method; the latest
+        first. Looked up, not looked through: thousands of fibres are judged at once."""
+        last = event.first
+        rows = [self.of_joint[last.fibre, last.joint]]
+        rows += [self.of_machine[last.machine, last.method]] if last.machine else []
+        end = bisect_right(self.events, last.made_at, key=lambda one: one.first.made_at)
+        for place, _ in groupby(merge(*(_backwards(row, end) for row in rows), reverse=True)):
+            if self.events[place] is not event:
+                yield self.events[place]
 
     def _is_bad(self, event: _Event) -> bool:
         """Whether an attempt was none to keep: it broke, nobody read it, or it lost more than is ever kept."""
@@ -263,6 +275,11 @@ class _Reports:
         known = [one for one in read if one is not None]
         most = self._joints_read(event) * self.work.kept_at_db(event.first.method, self.service)
         return len(known) < len(read) or max(known) > most
+
+
+def _backwards(places: Sequence[int], end: int) -> Iterator[int]:
+    """Those of ascending places that lie before one, the last first."""
+    return (places[at] for at in range(bisect_left(places, end) - 1, -1, -1))
 
 
 def _by_fibre(attempt: Attempt) -> tuple[int, str]:

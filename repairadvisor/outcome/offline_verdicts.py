@@ -7,7 +7,7 @@ nobody has reported them.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 
@@ -41,6 +41,9 @@ MOST = 2000
 _FINE, _STEP, _ABOVE = 100, 5, (150, 200, 400, 1000, MOST)
 #: What is lost in the fibre's other joint, in such steps and up to so much; a card takes the next one above.
 LOST_STEP, LOST_COARSE, LOST_MOST = 5, 50, 100
+#: Where so little may be lost that nearly every hundredth gets a sentence of its own, a row has more stretches than
+#: this at the coarse steps. It is then told apart at these losses only: at every step the card would grow to 150 kB.
+MANY_STRETCHES, LOST_WHERE_MANY = 64, (10, 20, 30)
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,12 +159,7 @@ class _Asked:
             losses += range(0, LOST_MOST + 1, LOST_COARSE)
         self._read(base, losses)
         known = {lost: self._stretches(base, lost) for lost in losses}
-        between = [
-            lost
-            for low, high in pairwise(losses[1:])
-            if known[low] != known[high] and low is not None and high is not None
-            for lost in range(low + LOST_STEP, high, LOST_STEP)
-        ]
+        between = self._losses_between(known, [lost for lost in losses if lost is not None])
         self._read(base, between)
         known.update({lost: self._stretches(base, lost) for lost in between})
         found: list[tuple[int | None, tuple[Stretch, ...]]] = [(NOTHING_MADE, known.pop(NOTHING_MADE))]
@@ -170,6 +168,14 @@ class _Asked:
                 found.pop()
             found.append((lost, known[lost]))
         return tuple(found)
+
+    @staticmethod
+    def _losses_between(known: Mapping[int | None, tuple[Stretch, ...]], losses: Sequence[int]) -> list[int]:
+        """The finer steps between losses at which the row says different things."""
+        if sum(len(known[lost]) for lost in losses) > MANY_STRETCHES:
+            return [*LOST_WHERE_MANY]
+        differing = [(low, high) for low, high in pairwise(losses) if known[low] != known[high]]
+        return [lost for low, high in differing for lost in range(low + LOST_STEP, high, LOST_STEP)]
 
     def _read(self, base: Cell, losses: Sequence[int | None]) -> None:
         """Ask for the readings that tell where one verdict ends and the next begins."""
@@ -236,12 +242,34 @@ class _Asked:
         faces: Sequence[str],
         reflections: Sequence[str],
     ) -> tuple[Gate, ...]:
-        """What each state of the gates makes of each verdict of a row."""
+        """What each state of the gates makes of each verdict of a row.
+
+        Most states stop a joint whatever was read of it. Where one says the same at both ends of every kind of verdict
+        it is taken to say so between them too; any other is asked about every verdict.
+        """
         examples = self._examples(base, by_lost)
         states = [(pull, face, thrown) for pull in pulls for face in faces for thrown in reflections][1:]
-        cells = [of_state(self.made, cell, one) for one in states for some in examples.values() for cell in some]
-        self._look(cells)
-        return tuple(Gate(*one, self._instead(one, examples)) for one in states)
+        ends = self._ends_of_kinds(examples)
+        self._look(of_state(self.made, cell, one) for one in states for cell in ends)
+        stops = {one: self._said_alike(one, ends) for one in states}
+        asked = [one for one in states if stops[one] is None]
+        self._look(of_state(self.made, cell, one) for one in asked for some in examples.values() for cell in some)
+        return tuple(Gate(*one, self._instead(one, examples, stops[one])) for one in states)
+
+    def _ends_of_kinds(self, examples: dict[int, list[Cell]]) -> list[Cell]:
+        """Of all examples that get one word for one reason, those of the least and of the greatest reading, with the
+        least and with the greatest loss elsewhere."""
+        kinds: dict[tuple[str, str], list[Cell]] = {}
+        for some in examples.values():
+            verdict = self.known[some[0]]
+            kinds.setdefault((verdict.verdict, verdict.reason), []).extend(some)
+        return [end for cells in kinds.values() for end in _ends(cells)]
+
+    def _said_alike(self, state: tuple[str, str, str], cells: Sequence[Cell]) -> Said | None:
+        """The one sentence that fits all of them in this state; None where no one does."""
+        others = [of_state(self.made, cell, state) for cell in cells]
+        fitting = set.intersection(*(forms(self.known[one], one) for one in others))
+        return _first(fitting) if fitting else None
 
     def _examples(self, base: Cell, by_lost: Sequence[tuple[int | None, tuple[Stretch, ...]]]) -> dict[int, list[Cell]]:
         """Of each verdict in a row, by its place, the ends of the stretches that it holds for, of the least and of the
@@ -253,8 +281,13 @@ class _Asked:
                 found.setdefault(one.said, {}).setdefault(lost, []).extend(ends)
         return {said: _outermost(some) for said, some in found.items()}
 
-    def _instead(self, state: tuple[str, str, str], examples: dict[int, list[Cell]]) -> dict[int, int]:
-        """By the place of a verdict what is said instead; nothing where it stays."""
+    def _instead(
+        self, state: tuple[str, str, str], examples: dict[int, list[Cell]], stop: Said | None
+    ) -> dict[int, int]:
+        """By the place of a verdict what is said instead; nothing where it stays. ``stop`` is said of all of them."""
+        if stop is not None:
+            place = self._place(stop)
+            return {said: place for said in examples if said != place}
         found = {}
         for said, cells in examples.items():
             others = [of_state(self.made, cell, state) for cell in cells]
@@ -269,6 +302,17 @@ def _outermost(by_lost: dict[int | None, list[Cell]]) -> list[Cell]:
     """The ends of all stretches of the first loss and of the last, the outer two of each."""
     first, *_, last = [*by_lost.values()] * 2
     return list(dict.fromkeys((first[0], first[-1], last[0], last[-1])))
+
+
+def _ends(cells: Sequence[Cell]) -> list[Cell]:
+    """The outermost by reading, and by loss elsewhere."""
+    by_read = sorted(cells, key=lambda one: (one.read, _elsewhere(one)))
+    by_lost = sorted(cells, key=lambda one: (_elsewhere(one), one.read))
+    return list(dict.fromkeys((by_read[0], by_read[-1], by_lost[0], by_lost[-1])))
+
+
+def _elsewhere(cell: Cell) -> int:
+    return -1 if cell.lost is NOTHING_MADE else cell.lost
 
 
 def _first(fitting: set[Said]) -> Said:

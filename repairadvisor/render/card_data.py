@@ -19,7 +19,7 @@ from repairadvisor.render.sentences import kit
 from repairadvisor.render.voice import Voice
 
 #: Goes up when the parts of a card change, so that no program reads a card that it does not know.
-FORM = 2
+FORM = 3
 
 
 def card_data(
@@ -141,7 +141,7 @@ def _about(advice: Advice) -> list[str]:
 
 
 def _table(table: OfflineVerdicts, texts: _Texts) -> dict[str, Any]:
-    gates: list[dict[str, int]] = []
+    gates: list[dict[str, int] | int] = []
     return {
         "method": table.method,
         "nm": table.nm,
@@ -160,18 +160,30 @@ def _table(table: OfflineVerdicts, texts: _Texts) -> dict[str, Any]:
     }
 
 
-def _row(row: Row, gates: list[dict[str, int]]) -> list[Any]:
-    """Up to what is lost elsewhere which stretches hold; by the state of the gates the place of what comes instead."""
+def _row(row: Row, gates: list[dict[str, int] | int]) -> list[Any]:
+    """Up to what is lost elsewhere which stretches hold; by the state of the gates the place of what comes instead: by
+    the place of what it replaces, or one for all."""
     by_lost = [[lost, [[one.low, one.high, one.said] for one in stretches]] for lost, stretches in row.by_lost]
-    return [by_lost, {_state(one): _shared(one.instead, gates) for one in row.gates if one.instead}]
+    every = {one.said for _, stretches in row.by_lost for one in stretches}
+    return [
+        by_lost,
+        {_state(one): _shared(_one_for_all(one.instead, every), gates) for one in row.gates if one.instead},
+    ]
+
+
+def _one_for_all(instead: dict[int, int], every: set[int]) -> dict[str, int] | int:
+    """One place where all verdicts of a row become the same one, which may be among them."""
+    places = set(instead.values())
+    if len(places) == 1 and every <= instead.keys() | places:
+        return places.pop()
+    return {str(said): other for said, other in instead.items()}
 
 
 def _state(gate: Gate) -> str:
     return f"{gate.pull_test} {gate.inspection} {gate.reflectance}"
 
 
-def _shared(instead: dict[int, int], gates: list[dict[str, int]]) -> int:
-    named = {str(said): other for said, other in instead.items()}
-    if named not in gates:
-        gates.append(named)
-    return gates.index(named)
+def _shared(instead: dict[str, int] | int, gates: list[dict[str, int] | int]) -> int:
+    if instead not in gates:
+        gates.append(instead)
+    return gates.index(instead)

@@ -1,6 +1,7 @@
 """Verdicts: gates that no loss buys, the rule, bounds, ribbons, joints read as one; common practice as check values."""
 
 import itertools
+import random
 from dataclasses import fields, replace
 from datetime import timedelta
 
@@ -9,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from repairadvisor.errors import InputError
-from repairadvisor.outcome.judging import judge, repair_of
+from repairadvisor.outcome.judging import _Reports, judge, repair_of
 from repairadvisor.outcome.reported import ABOVE, BELOW, Reading, Repair
 from repairadvisor.outcome.rule_of_joint import Work
 from repairadvisor.outcome.verdict import Verdict
@@ -250,6 +251,47 @@ def test_without_noise_the_rule_is_that_of_planning(rules, owner, margin, layout
     limit = planned.limit_db(0, planned.redos_at_first, 0, 0.0)
     assert found.given.again == pytest.approx(planned.again(0, planned.redos_at_first, 0, 0.0), rel=3e-3)
     assert found.greatest_kept_db == pytest.approx(max(limit, 0.0), abs=0.0101)
+
+
+# --- what came before -------------------------------------------------------------------------------------------------
+
+
+def test_what_came_before_is_looked_up_as_it_would_be_looked_through(rules):
+    draw = random.Random(20310504)
+    machines, methods = ("", "M1", "M2"), ("fusion_splice", "mechanical_splice")
+    work = Work(rules, context(), plan(rules, layout="insert_section"))
+    found_any = 0
+    for _ in range(400):
+        of = {(str(draw.randint(1, 4)), draw.randint(1, 2), draw.randint(1, 3)) for _ in range(draw.randint(1, 12))}
+        ribbons = {fibre: draw.choice(("", "", "R1")) for fibre, _, _ in of}
+        attempts = [
+            attempt(
+                fibre=fibre,
+                joint=joint,
+                attempt=count,
+                ribbon=ribbons[fibre],
+                machine=draw.choice(machines),
+                method=draw.choice(methods),
+                made_at=NOW - timedelta(minutes=draw.randint(0, 5)),
+            )
+            for fibre, joint, count in sorted(of)
+        ]
+        reports = _Reports(work, attempts)
+        for event in reports.last.values():
+            last = event.first
+            through = [
+                other
+                for other in reversed(reports.events)
+                if other is not event
+                and other.first.made_at <= last.made_at
+                and (
+                    any(one.fibre == last.fibre and one.joint == last.joint for one in other.attempts)
+                    or (last.machine and (other.first.machine, other.first.method) == (last.machine, last.method))
+                )
+            ]
+            assert [*reports._before(event)] == through
+            found_any += len(through) > 1
+    assert found_any > 100
 
 
 # --- one way --------------------------------------------------------------------------------------------------

@@ -42,6 +42,8 @@ CELLS = 100
 #: One joint, two joints with a margin that is told, a plug with an owner's limit on what it throws back.
 ONE_JOINT, TWO_JOINTS = "span-down-on-the-verge-by-orrins-mill", "dragged-off-by-a-harvester"
 PLUG = "panel-torn-off-in-the-old-block"
+#: Two multi-fibre plugs and 0.8 dB for both: nearly every hundredth gets a sentence of its own.
+TIGHT_PLUGS = "forklift-over-the-parallel-trunk"
 
 
 def the_job(name: str) -> Job:
@@ -134,6 +136,7 @@ def asked(rules: Rules) -> Callable[..., Asked]:
         # Its table takes a minute of one core; in a usual run the cell below is asked of it alone.
         pytest.param(TWO_JOINTS, {"margin_db": 0.5}, marks=pytest.mark.whole_run),
         (PLUG, {"reflectance_limit_db": -35.0}),
+        pytest.param(TIGHT_PLUGS, {}, marks=pytest.mark.whole_run),
     ],
 )
 def test_every_cell_says_what_the_method_says(

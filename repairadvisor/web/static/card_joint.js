@@ -88,7 +88,10 @@ function lookUp(table, one) {
   const inspection = table.inspections.length === 1 ? table.inspections[0] : one.inspection;
   const pull = table.pull_tests.length === 1 ? table.pull_tests[0] : one.pull_test;
   const gate = row[1][`${pull} ${inspection} ${reflectance}`];
-  if (gate !== undefined) said = table.gates[gate][said] ?? said;
+  if (gate !== undefined) {
+    const instead = table.gates[gate]; // one place for all, or by the place of what it replaces
+    said = Number.isInteger(instead) ? instead : (instead[said] ?? said);
+  }
   if (said < 0) return null;
   const [word, sentence, differently, cautions] = table.said[said];
   const say = text(sentence).replaceAll("\ue000", hundredths(read)).replaceAll("\ue001", String(thrown)).replaceAll("\ue002", hundredths(-read));
