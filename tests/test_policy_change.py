@@ -267,6 +267,7 @@ FOUND = PolicyComparison(
     change_costs=ChangeCosts(12, 31.4, 120.0, -4.5),
     costs=Costs(150, 212.0, 198.0),
     currency="cu",
+    old_currency="crowns",
     load_changed=9,
     load=(LoadMoved("sleeves", 7, 2),),
     claims=3,
@@ -293,12 +294,12 @@ Which way it is repaired
   5 more in other ways
 
 Money
-  A job is expected to cost 212 cu on average by the old policy, 198 cu by the new one, each by its own prices (150 \
-jobs)
+  A job is expected to cost 212 crowns on average by the old policy, 198 cu by the new one, each by its own prices \
+(150 jobs)
   By the new prices, keeping the old way where it changes would cost 31 cu more on average, from 4.5 cu less to 120 cu \
 more (12 jobs in which both can be priced)
 
-Load: 9 of 200 vans are loaded otherwise
+Vans loaded otherwise: 9 of 200
   sleeves: more of it for 7, less for 2
 
 Claims: 3 looked at, 1 no longer hold

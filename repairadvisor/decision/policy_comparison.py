@@ -12,7 +12,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from repairadvisor.decision.advice import Advice
+from repairadvisor.decision.advice import Advice, PlanWords
 from repairadvisor.decision.answer import Answer
 from repairadvisor.decision.document import write
 from repairadvisor.decision.method import METHOD_VERSION, answer
@@ -107,7 +107,8 @@ class ChangeCosts:
 
 @dataclass(frozen=True, slots=True)
 class PolicyComparison:
-    """What changes from an old policy to a new one. Money is in the new policy's currency."""
+    """What changes from an old policy to a new one. A plan is what is done now, or what follows a wait. Money is in the
+    new policy's currency, but for what the answers of the old one are expected to cost."""
 
     old: str
     new: str
@@ -122,6 +123,7 @@ class PolicyComparison:
     change_costs: ChangeCosts | None
     costs: Costs | None
     currency: str
+    old_currency: str
     load_changed: int
     load: tuple[LoadMoved, ...]
     claims: int
@@ -137,8 +139,14 @@ class _Under:
     advice: Advice
 
     @property
-    def plan(self) -> str:
-        return "" if self.advice.plan is None else self.advice.plan.id
+    def plan(self) -> PlanWords | None:
+        """What is done now, or what follows once the wait is over."""
+        wait = self.advice.wait
+        return self.advice.plan if self.advice.plan is not None or wait is None else wait.then_plan
+
+    @property
+    def plan_id(self) -> str:
+        return "" if self.plan is None else self.plan.id
 
     @property
     def cost(self) -> float | None:
@@ -201,7 +209,7 @@ class _Tally:
             for i, value in enumerate((1.0, before.cost, after.cost)):
                 self.costs[i] += value
         self._load(before.advice, after.advice)
-        if (before.advice.action, before.plan) != (after.advice.action, after.plan):
+        if (before.advice.action, before.plan_id) != (after.advice.action, after.plan_id):
             self._change(case, before, after)
 
     def _load(self, before: Advice, after: Advice) -> None:
@@ -219,13 +227,13 @@ class _Tally:
         self.holds_more += further < 0
         if before.advice.action != after.advice.action:
             self.actions[before.advice.action, after.advice.action] += 1
-        if before.plan != after.plan:
-            self.plans[before.plan, after.plan] += 1
-            for advice in (before.advice, after.advice):
-                if advice.plan is not None:
-                    self.said.setdefault(advice.plan.id, advice.plan.phrase)
+        if before.plan_id != after.plan_id:
+            self.plans[before.plan_id, after.plan_id] += 1
+            for plan in (before.plan, after.plan):
+                if plan is not None:
+                    self.said.setdefault(plan.id, plan.phrase)
         usable = before.advice.action == "repair"
-        old_cost = after.cost_of(before.plan) if usable else None
+        old_cost = after.cost_of(before.plan_id) if usable else None
         refused = usable and old_cost is None
         self.refused += refused
         more = None if old_cost is None or after.cost is None else old_cost - after.cost
@@ -246,10 +254,10 @@ class _Tally:
             facts=case.context.as_given(),
             lets_more=lets_more,
             old_action=before.advice.action,
-            old_plan=before.plan,
+            old_plan=before.plan_id,
             old_say=before.advice.say,
             new_action=after.advice.action,
-            new_plan=after.plan,
+            new_plan=after.plan_id,
             new_say=after.advice.say,
             old_plan_costs_more=more,
             old_plan_refused=refused,
@@ -277,6 +285,7 @@ class _Tally:
             change_costs=ChangeCosts(int(count), total / count, most, least) if count else None,
             costs=Costs(int(priced), before / priced, after / priced) if priced else None,
             currency=Words(self.new.wording).say("cost", "currency"),
+            old_currency=Words(self.old.wording).say("cost", "currency"),
             load_changed=self.load_changed,
             load=self._loads(),
             claims=max(len(one) for one in claims),

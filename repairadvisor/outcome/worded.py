@@ -253,15 +253,21 @@ class _Worded:
         if last.reflectance_db is not None:
             lines.append(self.words.say("verdict_with", "reflectance", reflectance=f"{last.reflectance_db:g}"))
         if last.machine or last.cleaver:
-            made_by = {"machine": last.machine or "?", "cleaver": last.cleaver or "?"}
+            made_by = {"machine": last.machine or self._not_told(), "cleaver": last.cleaver or self._not_told()}
             lines.append(self.words.say("verdict_with", "made_by", **made_by))
         if last.tray_fibre_near_m is not None or last.tray_fibre_far_m is not None:
-            sides = {"near": _metres(last.tray_fibre_near_m), "far": _metres(last.tray_fibre_far_m)}
+            sides = {"near": self._metres(last.tray_fibre_near_m), "far": self._metres(last.tray_fibre_far_m)}
             lines.append(self.words.say("verdict_with", "fibre_left", **sides))
         margin = self._margin_left()
         if margin is not None:
             lines.append(self.words.say("verdict_with", "margin", margin=f"{margin:.2f}"))
         return tuple(lines)
+
+    def _metres(self, length: float | None) -> str:
+        return self._not_told() if length is None else f"{length:g} m"
+
+    def _not_told(self) -> str:
+        return self.words.say("verdict_with", "not_told")
 
     def _attempt_line(self, attempt: Attempt) -> str:
         reading = attempt.reading(self.made.governing_nm) or next(iter(attempt.readings), None)
@@ -299,7 +305,3 @@ def _rounded(figures: Mapping[str, float]) -> dict[str, float]:
 
 def _tidy(number: float | None) -> float | None:
     return None if number is None else round(number, _TIDY)
-
-
-def _metres(length: float | None) -> str:
-    return "?" if length is None else f"{length:g} m"

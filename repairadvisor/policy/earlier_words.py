@@ -13,6 +13,7 @@ EARLIER_WORDS: Mapping[str, Mapping[str, str]] = {
     "continuity": {"of_100": "{low} of 100", "of_100_between": "{low} to {high} of 100"},
     "reckoned": {"known": "{count} {known}"},
     "what_if": {"lines": "{n} lines"},
+    "verdict_with": {"not_told": "?"},
     "floor": {
         "owner_limit": "This method keeps the owner's limit for one joint too seldom to be planned.",
         "owner_limit_before": "Before anything is cut the control room reads out the owner's limit for one joint: "

@@ -188,7 +188,8 @@ def _checks(texts: _Texts, leaf: Mapping[str, Any]) -> _Part | None:
 
 def _limits(texts: _Texts, leaf: Mapping[str, Any]) -> _Part | None:
     lines = [_Line(text) for text in texts.each(leaf["limits"])]
-    return _Part("limits", lines, may_wait=True) if lines else None
+    why = _Line(texts.voice.say("card", "limits_why"))
+    return _Part("limits", [why, *lines], may_wait=True) if lines else None
 
 
 def _first(texts: _Texts, leaf: Mapping[str, Any]) -> _Part | None:
@@ -250,8 +251,8 @@ _PARTS: tuple[Callable[[_Texts, Mapping[str, Any]], _Part | None], ...] = (
     _kit,
     _ready,
 )
-#: Where nobody repairs: the dangers, whom to ring and what to do come before all else.
-_PARTS_HELD = (_cautions, _call, _steps_held, _plan, _asked, _checks, _limits, _kit, _ready)
+#: Where nobody repairs: the dangers, whom to ring, how long to wait and what to do come before all else.
+_PARTS_HELD = (_cautions, _call, _plan, _steps_held, _asked, _checks, _limits, _kit, _ready)
 
 
 def _choose(texts: _Texts, parts: Sequence[_Part], head: float) -> bool:

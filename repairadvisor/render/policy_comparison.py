@@ -40,7 +40,7 @@ def parts(found: PolicyComparison) -> Iterator[tuple[str, list[str]]]:
         ("What is done", [_moved(one, words) for one in found.actions]),
         ("Which way it is repaired", _plans(found)),
         ("Money", _money(found)),
-        (f"Load: {found.load_changed} of {found.cases} vans are loaded otherwise", _load(found.load)),
+        (f"Vans loaded otherwise: {found.load_changed} of {found.cases}", _load(found.load)),
         (f"Claims: {found.claims} looked at, {len(found.claims_ceased)} no longer hold", _claims(found.claims_ceased)),
     ):
         if lines:
@@ -71,7 +71,8 @@ def _plans(found: PolicyComparison) -> list[str]:
 def _money(found: PolicyComparison) -> list[str]:
     lines = []
     if found.costs is not None:
-        old, new = (_money_said(value, found.currency) for value in (found.costs.old_mean, found.costs.new_mean))
+        old = _money_said(found.costs.old_mean, found.old_currency)
+        new = _money_said(found.costs.new_mean, found.currency)
         lines.append(
             f"A job is expected to cost {old} on average by the old policy, {new} by the new one, each by its own "
             f"prices ({found.costs.cases} jobs)"

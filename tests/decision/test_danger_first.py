@@ -63,6 +63,24 @@ def test_in_a_storm_thunder_is_read_before_light_and_shelter_comes_before_barrie
     assert "half an hour without thunder and, besides that, gusts below 10 m/s" in advice.say
 
 
+@pytest.mark.parametrize(("since", "is_over"), [(10.0, False), (29.0, False), (30.0, True)])
+def test_thunder_of_ten_minutes_ago_sends_people_to_shelter_as_a_flash_does(
+    rules: Rules, since: float, is_over: bool
+) -> None:
+    facts = {**STORM, "lightning": "none", "since_thunder_min": since, "service_kind": "amplified_line"}
+    advice = told(rules, {**facts, "crew_place": "on_site"})
+    assert advice.action == "make_safe_and_wait"  # the gusts hold people back whatever the thunder does
+    assert ("hard-topped vehicle" in advice.steps[0].text) is not is_over
+    assert (advice.cautions[0].tag == "lightning") is not is_over
+
+
+def test_thunder_of_ten_minutes_ago_sends_people_to_shelter_where_something_sparks_too(rules: Rules) -> None:
+    facts = {**STORM, "lightning": "none", "since_thunder_min": 10.0, "danger_seen": "sparks"}
+    advice = told(rules, facts)
+    assert advice.action == "stand_off"
+    assert any("hard-topped vehicle" in step.text for step in advice.steps)
+
+
 def test_what_is_to_be_done_instead_comes_before_the_checks_of_a_later_repair(rules: Rules) -> None:
     names = in_order(told(rules, STORM), rules)
     assert names[:3] == ["cautions", "call", "steps"]

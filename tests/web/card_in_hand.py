@@ -137,6 +137,7 @@ def press(page: Page, name: str) -> None:
 def note(page: Page, loss: str, attempt: str = "1", pull: str = "passed", fibre: str = "T1F7") -> None:
     page.fill("#fibre", fibre)
     page.select_option("#attempt", attempt)
+    page.select_option("#ways", "both_ways_db")
     page.fill("#loss", loss)
     page.select_option("#pull_test", pull)
     if page.locator("#inspection").count():

@@ -634,6 +634,7 @@ def test_axe_finds_no_violation_of_wcag_2_2_aa(browser: Browser, shared: Service
     assert violations(page) == []
     all_certain(page)
     page.fill("#loss", "half")
+    page.select_option("#ways", "both_ways_db")
     press(page, "note")
     assert violations(page) == []
     note(page, "0.05")
@@ -641,6 +642,25 @@ def test_axe_finds_no_violation_of_wcag_2_2_aa(browser: Browser, shared: Service
     assert violations(page) == []
     page.evaluate("document.querySelector('#walk').insertAdjacentHTML('beforeend', '<button></button>')")
     assert any(found.startswith("button-name") for found in violations(page))  # it would be found
+    context.close()
+
+
+def test_how_a_joint_was_read_has_to_be_chosen(browser: Browser, shared: Service) -> None:
+    context = a_context(browser, shared.site, service_workers="block")
+    page, _ = watched(context)
+    page.goto(f"/cards/{shared.drop()}")
+    expect(page.locator("#walk h1")).to_be_visible()
+    all_certain(page)
+    page.fill("#fibre", "T1F7")
+    page.fill("#loss", "0.05")
+    press(page, "note")
+    fault = page.locator("#ways-fault")
+    expect(fault).to_contain_text(SCRIPT_WORDS["both_ways_db"])
+    expect(page.locator("#ways")).to_be_focused()
+    assert page.locator(".reading").count() == 0
+    page.select_option("#ways", "both_ways_db")
+    press(page, "note")
+    expect(page.locator(".reading")).to_have_count(1)
     context.close()
 
 

@@ -202,7 +202,7 @@ def every_page(page: Page, pole: Site) -> Iterator[str]:
     press(page, "It is not so, or I cannot tell")
     yield "failed"
     walk_to(page, pole.pole("guarded"), "Step 1")
-    press(page, "It cannot be done so")
+    press(page, "It is not so, or cannot be done")
     yield "stopped"
     walk_to(page, pole.pole(), "Step")
     yield "step"

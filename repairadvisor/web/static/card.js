@@ -114,7 +114,7 @@ function storage() {
 }
 
 function holds() {
-  return line(filled(data.valid_until ? words.holds_until : words.holds_open, { until: data.until_said, policy: data.policy.slice(0, 12) }));
+  return line(filled(data.valid_until ? words.holds_until : words.holds_open, { until: data.until_said, policy: data.policy.slice(0, 12), id: data.id.slice(0, 8) }));
 }
 
 function answered() {
@@ -140,7 +140,7 @@ function here() {
   const top = [heading(text(leaf.say), "h1"), ...leaf.cautions.map(caution)];
   if (first.length) top.push(make("section", { class: "first" }, heading(words.first), ...first.flatMap(stepOf)));
   top.push(...about(leaf));
-  if (failed) return [...notCertain(leaf, failed), ring(leaf)];
+  if (failed) return notCertain(leaf, failed);
   if (open) return [...top, ...checkOf(leaf, open), ring(leaf)];
   return [...top, ...waiting(leaf), ...checked(leaf), ...work(leaf), ring(leaf)];
 }
@@ -152,11 +152,11 @@ function held(leaf) {
   return [
     heading(text(leaf.say), "h1"),
     decides === undefined ? null : caution(decides),
+    ...waiting(leaf),
     ring(leaf),
     ...others.map(caution),
     leaf.steps.length ? heading(words.steps) : null,
     ...leaf.steps.flatMap(stepOf),
-    ...waiting(leaf),
     ...about(leaf),
     later.length ? heading(leaf.later ? words.checks_later : words.checks) : null,
     ...later,
@@ -224,6 +224,7 @@ function notCertain(leaf, check) {
     make("p", { class: "standing", dir: "auto" }, filled(words.failed, { text: text(check.text) })),
     text(check.fails) ? line(text(check.fails)) : null,
     line(words.make_safe),
+    ring(leaf),
     ...ready.flatMap((one) => [heading(words.ready), ...one.cautions.map(caution), line(text(one.said)), ...one.before.map((place) => line(filled(words.ready_before, { text: text(place) }))), line(words.ready_ring)]),
     again(check, words.failed),
   ];
@@ -238,13 +239,13 @@ function work(leaf) {
   if (leaf.kit.length) parts.push(make("details", {}, make("summary", {}, words.kit), list(leaf.kit)));
   const steps = leaf.steps.filter((one) => !one.first);
   if (steps.length) parts.push(now(words.steps), ...steps.flatMap(stepOf));
-  if (leaf.limits.length) parts.push(heading(words.limits), list(leaf.limits));
+  if (leaf.limits.length) parts.push(heading(words.limits), line(words.limits_why), list(leaf.limits));
   if (table) parts.push(form(leaf, table));
   return parts;
 }
 
 /** A step: what to beware of at it, what to do, and the limit by which it is done. */
-const stepOf = (one) => [...one.before.map(caution), tick(one), ...one.limit.map((limit) => line(filled(words.limit, { limit: text(limit) })))];
+const stepOf = (one) => [...one.before.map(caution), tick(one), ...one.limit.map((limit) => make("p", { class: "limit", dir: "auto" }, filled(words.limit, { limit: text(limit) })))];
 
 function tick(one) {
   const key = `${state.way.join(".")} ${one.number}`;

@@ -1,13 +1,15 @@
 /* Joints that were measured: the form, the verdict looked up, and what was noted so far. */
 // --- a joint that was measured ----------------------------------------------------------------------------------
 
+const WAYS = ["both_ways_db", "from_near_db", "from_far_db"];
+
 function form(leaf, table) {
   const counted = (count) => Array.from({ length: count }, (_, at) => [String(at + 1), String(at + 1)]);
   const named = (states, names) => states.map((one) => [one, words[names[one] || one]]);
   const fields = [field("fibre", words.fibre, make("input", { autocomplete: "off", spellcheck: "false", dir: "auto", value: typed.fibre || "" }))];
   if (table.joints > 1) fields.push(choice("joint", words.joint, counted(table.joints)));
   fields.push(choice("attempt", words.attempt, counted(table.attempts)));
-  fields.push(choice("ways", words.read_how, ["both_ways_db", "from_near_db", "from_far_db"].map((one) => [one, words[one]])));
+  fields.push(choice("ways", words.read_how, [["", words.not_chosen], ...WAYS.map((one) => [one, words[one]])]));
   fields.push(field("loss", filled(words.loss, { nm: table.nm }), make("input", { inputmode: "decimal", autocomplete: "off", value: typed.loss || "" })));
   if (table.pull_tests.length > 1) fields.push(choice("pull_test", words.pull_test, named(["unknown", "passed", "failed"], { failed: "failed_pull" })));
   if (table.inspections.length > 1) fields.push(choice("inspection", words.inspection, named(["unknown", "clean", "dirty", "damaged"], { unknown: "not_looked" })));
@@ -48,6 +50,7 @@ function note(leaf, table, told) {
   faults = [];
   const value = (name) => (typed[name] || words.nothing_typed).slice(0, 80);
   if (!/^[^\s,;"']([^\n\r\t,;"']{0,62}[^\s,;"'])?$/u.test(one.fibre) || one.fibre.includes("..")) faults.push({ name: "fibre", said: filled(words.fault_text, { field: words.fibre, value: value("fibre") }) });
+  if (!WAYS.includes(one.ways)) faults.push({ name: "ways", said: filled(words.fault_choice, { field: words.read_how, value: words.nothing_typed, words: WAYS.map((way) => words[way]).join(" / ") }) });
   const [low, high] = one.ways === "both_ways_db" ? [-0.15, 20] : [-2, 20];
   if (!(one.loss >= low && one.loss <= high)) faults.push(outside("loss", filled(words.loss, { nm: table.nm }), value("loss"), low, high));
   if (thrown) one.reflectance_db = number(thrown);
@@ -141,8 +144,8 @@ function judged(entry, barred) {
 const signed = (said) => said.replace(/(\d)\.(\d)/g, (_, before, after) => before + words.point + after);
 
 function verdict(by, found) {
-  if (!found) return make("p", { class: "verdict", dir: "auto" }, by, make("b", {}, words.verdict_none), words.no_verdict);
-  return make("div", {}, make("p", { class: "verdict", dir: "auto" }, by, make("b", {}, words[`verdict_${found.word}`]), found.say), found.cautions.map((one) => make("p", { class: "caution", dir: "auto" }, words.beware_of + one)), found.differently.map((one) => line(typeof one === "number" ? text(one) : one)));
+  if (!found) return make("p", { class: "verdict none", dir: "auto" }, by, make("b", {}, words.verdict_none), words.no_verdict);
+  return make("div", {}, make("p", { class: `verdict ${found.word}`, dir: "auto" }, by, make("b", {}, words[`verdict_${found.word}`]), found.say), found.cautions.map((one) => make("p", { class: "caution", dir: "auto" }, words.beware_of + one)), found.differently.map((one) => line(typeof one === "number" ? text(one) : one)));
 }
 
 function state_(entry) {
