@@ -391,7 +391,7 @@ def test_the_card_gives_the_verdicts_that_the_service_gives(browser: Browser, se
     page.goto(f"/cards/{service.kept(DROP)}")
     all_certain(page)
     joints = [
-        {"loss": "0.05", "pull_test": "passed", "inspection": "clean", "reflectance": "-65"},
+        {"loss": "0.05", "pull_test": "passed", "inspection": "clean", "reflectance": "-65", "ways": "both_ways_db"},
         {"loss": "-0.07", "pull_test": "passed", "inspection": "clean", "reflectance": "-65"},
         {"loss": "0.74", "pull_test": "passed", "inspection": "clean", "reflectance": "-61.5"},
         {"loss": "1.02", "pull_test": "passed", "inspection": "clean", "attempt": "2"},
@@ -617,6 +617,9 @@ def test_the_card_is_walked_by_keyboard_alone(browser: Browser, shared: Service)
             break
         page.keyboard.press("Tab")
     page.keyboard.type("T1F7")
+    while page.evaluate("document.activeElement.id") != "ways":
+        page.keyboard.press("Tab")
+    page.keyboard.type(SCRIPT_WORDS["both_ways_db"][:4])
     while page.evaluate("document.activeElement.id") != "loss":
         page.keyboard.press("Tab")
     page.keyboard.type("0.06")
