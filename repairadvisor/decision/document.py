@@ -240,15 +240,8 @@ class _Writer:
         if self.answer.action != "repair":
             rows = [(row, status) for row, status in rows if not row.before]  # the work itself comes later
         owed = caution_rows.owed(rows, self.plan or self._tempts())
-        extra = [tag for i in self.answer.decisive for tag in self.rules.screens[i].cautions]
-        if self.answer.later is not None:
-            extra += [
-                tag
-                for i in self.situation.screens(BARRED)
-                if self.rules.screens[i].kind == "safety"
-                and self.rules.screen_plans[i] >> self.answer.later.best.index & 1
-                for tag in self.rules.screens[i].cautions
-            ]
+        decide = self._cautions_that_decide()
+        extra = [*decide]
         extra += [tag for check in self.checks for tag in check.cautions]
         if self.answer.action == "ask_first":
             extra += self._cautions_of_questions()
@@ -256,9 +249,18 @@ class _Writer:
         found = caution_rows.placed(
             owed, tuple(dict.fromkeys(extra)), texts, numbers, self.checks, harm_unknown=self.plan is not None
         )
-        # What decides that nothing is touched is what kills here: it is read before all else.
-        decide = {tag for i in self.answer.decisive for tag in self.rules.screens[i].cautions}
         return tuple(sorted(found, key=lambda one: one.tag not in decide))
+
+    def _cautions_that_decide(self) -> dict[str, None]:
+        """What decides that nothing is touched, or nothing yet, is what kills here: it is read before all else."""
+        screens = list(self.answer.decisive)
+        if self.answer.later is not None:
+            plan = self.answer.later.best.index
+            barred = self.situation.screens(BARRED)
+            screens += [
+                i for i in barred if self.rules.screens[i].kind == "safety" and self.rules.screen_plans[i] >> plan & 1
+            ]
+        return dict.fromkeys(tag for i in screens for tag in self.rules.screens[i].cautions)
 
     def _tempts(self) -> Plan | None:
         """The plan that a crew at the place would begin while it waits for an answer."""

@@ -74,6 +74,15 @@ def test_thunder_of_ten_minutes_ago_sends_people_to_shelter_as_a_flash_does(
     assert (advice.cautions[0].tag == "lightning") is not is_over
 
 
+def test_what_is_waited_for_is_read_before_what_the_later_repair_has_to_beware_of(rules: Rules) -> None:
+    facts = {**STORM, "lightning": "none", "since_thunder_min": 10.0, "wind_gust_mps": 3.0}
+    advice = told(rules, {**facts, "service_kind": "amplified_line", "crew_place": "on_site"})
+    assert advice.action == "make_safe_and_wait"
+    assert "half an hour has passed since the last thunder" in advice.say
+    tags = [one.tag for one in advice.cautions]
+    assert tags.index("lightning") < tags.index("high_power")
+
+
 def test_thunder_of_ten_minutes_ago_sends_people_to_shelter_where_something_sparks_too(rules: Rules) -> None:
     facts = {**STORM, "lightning": "none", "since_thunder_min": 10.0, "danger_seen": "sparks"}
     advice = told(rules, facts)
