@@ -134,10 +134,17 @@ def press(page: Page, name: str) -> None:
     page.get_by_role("button", name=SCRIPT_WORDS[name], exact=True).click()
 
 
-def note(page: Page, loss: str, attempt: str = "1", pull: str = "passed", fibre: str = "T1F7") -> None:
+def note(
+    page: Page,
+    loss: str,
+    attempt: str = "1",
+    pull: str = "passed",
+    fibre: str = "T1F7",
+    ways: str = "both_ways_db",
+) -> None:
     page.fill("#fibre", fibre)
     page.select_option("#attempt", attempt)
-    page.select_option("#ways", "both_ways_db")
+    page.select_option("#ways", ways)
     page.fill("#loss", loss)
     page.select_option("#pull_test", pull)
     if page.locator("#inspection").count():

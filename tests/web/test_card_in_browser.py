@@ -450,10 +450,8 @@ def test_the_second_joint_of_a_fibre_is_judged_by_what_the_first_has_lost(browse
     assert found[3] != SCRIPT_WORDS["verdict_accept"]  # as good a joint, beside one that left nothing of the margin
     assert page.get_by_text(SCRIPT_WORDS["differ"]).count() == 0
     page.select_option("#joint", "1")
-    page.select_option("#ways", "from_near_db")
-    note(page, "0.05", fibre="T1F4")
+    note(page, "0.05", fibre="T1F4", ways="from_near_db")
     page.select_option("#joint", "2")
-    page.select_option("#ways", "both_ways_db")
     note(page, "0.05", fibre="T1F4")  # what the first lost is not known: no verdict, whatever the second reads
     expect(page.get_by_text(SCRIPT_WORDS["sent"])).to_have_count(noted + 2)
     assert SCRIPT_WORDS["verdict_none"] in page.locator(".reading .verdict").first.inner_text()
