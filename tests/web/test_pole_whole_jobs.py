@@ -68,7 +68,7 @@ def walked(client: FlaskClient, advice_id: str) -> tuple[list[str], list[str]]:
         links = [
             (html.unescape(link), said) for link, said in re.findall(r'class="again[^"]*" href="(.*?)">(.*?)<', page)
         ]
-        failing += [link for link, said in links if said.startswith("It is not so")]
+        failing += [link for link, said in links if said == "It is not so, or I cannot tell"]
         page = shown(client, links[0][0])
     return things, failing
 
@@ -105,7 +105,7 @@ def test_of_whole_jobs_every_caution_check_and_step_is_walked_in_its_order(
             done = [text for one in document["steps"] for text in (one["text"], one["limit"]) if text]
             assert [page.index(text) for text in done] == sorted(page.index(text) for text in done), job.id
             assert all(one["text"] in page for one in document["cautions"]), job.id
-            assert "There are no repair steps under this answer." in page
+            assert ">Begin<" not in page
             continue
         walks += 1
         # Jobs are of days gone by or to come; a walk may begin only before its advice has run out.
