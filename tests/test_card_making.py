@@ -70,6 +70,12 @@ def kept(advisor: Advisor, facts: Mapping[str, Any] | None = None) -> str:
 # --- made once ------------------------------------------------------------------------------------------------------
 
 
+def kept_job(method: PreparedMethod, engine: Engine, name: str) -> tuple[Advisor, str]:
+    """The advice on a whole job, kept."""
+    advisor = Advisor(method, Records(engine))
+    return advisor, kept(advisor, next(one for one in whole_jobs() if one.id == name).facts)
+
+
 def test_a_card_is_made_for_whoever_asks_first_and_kept(fixed: Advisor) -> None:
     advice_id, making = kept(fixed), CardMaking(fixed)
     card = making.card(advice_id, 60.0)
@@ -245,9 +251,7 @@ def test_an_advice_of_another_policy_gets_a_card_that_leads_nowhere_and_is_not_k
 def test_what_has_no_room_is_cut_off_and_whoever_comes_there_rings(
     method: PreparedMethod, engine: Engine, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    advisor = Advisor(method, Records(engine))
-    job = next(one for one in whole_jobs() if one.id == "painted-over-jacket")
-    advice_id = kept(advisor, job.facts)
+    advisor, advice_id = kept_job(method, engine, "painted-over-jacket")
     whole = made_card(advisor, advice_id)
     assert None not in {leaf for _, leaf in ways(whole["root"], {})}
     monkeypatch.setattr("repairadvisor.card_making.MOST_PACKED", 1)
@@ -259,9 +263,7 @@ def test_what_has_no_room_is_cut_off_and_whoever_comes_there_rings(
 def test_where_verdicts_have_no_room_the_first_plan_keeps_its_own_longest(
     method: PreparedMethod, engine: Engine, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    advisor = Advisor(method, Records(engine))
-    job = next(one for one in whole_jobs() if one.id == "om2-ends-and-om4-on-the-reel")
-    advice_id = kept(advisor, job.facts)
+    advisor, advice_id = kept_job(method, engine, "om2-ends-and-om4-on-the-reel")
     monkeypatch.setattr("repairadvisor.card_making._ROOM", (1,))
     both = made_card(advisor, advice_id)
     first, *others = both["verdicts"]

@@ -38,8 +38,8 @@ def _metric(advice: Advice, voice: Voice) -> list[tuple[str, Iterable[str]]]:
     return [
         ("cautions", [sentences.caution(text, voice) for text in cautions.first]),
         ("call", advice.call),
-        *([steps] if is_held else []),
         ("wait", sentences.wait(advice, voice)),
+        *([steps] if is_held else []),
         # What is made certain before a repair that cannot be begun yet must not be taken for something to do now.
         ("checks_later" if is_later else "checks_on_arrival", checks),
         ("loosened", sentences.loosened(advice)),

@@ -92,7 +92,7 @@ def test_thunder_of_ten_minutes_ago_sends_people_to_shelter_where_something_spar
 
 def test_what_is_to_be_done_instead_comes_before_the_checks_of_a_later_repair(rules: Rules) -> None:
     names = in_order(told(rules, STORM), rules)
-    assert names[:3] == ["cautions", "call", "steps"]
+    assert names[:4] == ["cautions", "call", "wait", "steps"]
     assert "checks_on_arrival" not in names
     assert names.index("checks_later") > names.index("steps")
 
@@ -107,7 +107,8 @@ def test_where_nobody_may_touch_anything_the_order_is_the_same(rules: Rules, see
 def test_in_a_ticket_too_what_is_done_instead_comes_before_a_later_repair(rules: Rules) -> None:
     advice = told(rules, STORM)
     said = ticket_note.render(advice, Voice(Words(rules.wording)))
-    order = ["Ring: control room", "When thunder follows", "hard-topped vehicle with", "Later, before the repair"]
+    order = ["Ring: control room", "When thunder follows", "Wait until half an hour without thunder"]
+    order += ["wait in a building or a hard-topped vehicle with", "Later, before the repair"]
     assert [said.index(one) for one in order] == sorted(said.index(one) for one in order)
 
 
