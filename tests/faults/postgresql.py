@@ -31,10 +31,9 @@ class Server:
         self._programs = folder_of_programs
         self._folder = Path(tempfile.mkdtemp(prefix="faults-postgresql-"))
         # The server refuses to run as root.
-        self._as_server: tuple[str, ...] = ()
-        if os.getuid() == 0:
-            self._as_server = ("runuser", "-u", "postgres", "--")
-            shutil.chown(self._folder, "postgres")
+        self._user = "postgres" if os.getuid() == 0 else None
+        if self._user is not None:
+            shutil.chown(self._folder, self._user)
         with socket.create_server(("127.0.0.1", 0)) as free:
             self._port = free.getsockname()[1]
         self.crashes = 0
@@ -79,7 +78,10 @@ class Server:
     def _run(self, program: str, *given: str) -> None:
         # To nobody's pipe: the server would hold it open.
         subprocess.run(
-            [*self._as_server, str(self._programs / program), "-D", str(self._folder / "data"), *given],
+            [str(self._programs / program), "-D", str(self._folder / "data"), *given],
+            user=self._user,
+            group=self._user,
+            extra_groups=None if self._user is None else [],
             cwd=self._folder,
             check=True,
             stdin=subprocess.DEVNULL,
